@@ -1,0 +1,1 @@
+"""What the records say: end points, estimators and the figures they yield."""

@@ -1,0 +1,1 @@
+"""What is recorded of each plaque treatment, and how it is kept."""

@@ -1,0 +1,1 @@
+"""What people see: the command line, documents, figures and their renderers."""

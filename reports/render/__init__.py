@@ -1,0 +1,1 @@
+"""Renderers: the document model in, a file out."""
