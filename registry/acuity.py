@@ -135,7 +135,8 @@ _LETTERS = re.compile(
     rf"(?:(?:etdrs|letters?)\s*:?\s*)?(?P<number>{_NUMBER})(?:\s*(?:etdrs)?\s*(?:letters?|ltrs?))?(?:\s*etdrs)?"
 )
 _DISTANCE = (
-    r"(?:\s*(?:at|@|x)?\s*(?:\d+(?:\.\d+)?|(?:\d )?1/[24])\s*(?:m|cm|mm|metres?|meters?|ft|feet|foot|'|in|\")"
+    r"(?:\s*(?:at|@|x)?\s*(?:\d+(?:\.\d+)?|(?:\d )?1/[24])"
+    r"\s*(?:m|cm|mm|metres?|meters?|ft|feet|foot|'|in|\")"
     r"|\s*(?:near|close)|\s*(?:at\s*)?face)?"
 )
 _OFF_CHART = (

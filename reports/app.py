@@ -18,7 +18,11 @@ from typer.core import TyperGroup
 from registry.errors import UsageError
 from reports.command_frame import RUNNING_COMMAND, run_as_program
 
-COMMANDS = ("fields",)
+COMMANDS = (
+    "fields",
+    "acuity",
+    "stage",
+)
 """Every command, in the order of the help. One line each; the module has the same name."""
 
 _SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}

@@ -38,6 +38,12 @@ SCHEMA_VERSION = 1
 SHOW_TRACEBACK = "AFTERPLAQUE_TRACEBACK"
 """Set to 1: a fault of the program prints its full traceback, values included."""
 
+CAUTION = (
+    "Retrospective check of a record. Not for planning or treating a patient; doses and positions "
+    "need the local planning process and an independent check by a qualified physicist."
+)
+"""What every check of dose, placement or stage prints, and carries in JSON as ``caution``."""
+
 JsonFlag = Annotated[
     bool, typer.Option("--json", help="Answer, and report errors, as one JSON object on stdout.")
 ]
