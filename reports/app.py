@@ -22,6 +22,9 @@ COMMANDS = (
     "fields",
     "acuity",
     "stage",
+    "observed_expected",
+    "proportion",
+    "funnel",
 )
 """Every command, in the order of the help. One line each; the module has the same name."""
 
