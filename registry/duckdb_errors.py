@@ -1,0 +1,115 @@
+"""DuckDB's refusals in the words of someone who keeps a registry, without the values they quote."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+from registry.errors import MendableError, RefusedInputError, StoreBusyError, StoreError
+
+_CHECK = re.compile(r"CHECK constraint failed on table \S+ with expression CHECK\((.*)\)", re.S)
+_NOT_NULL = re.compile(r"NOT NULL constraint failed: \w+\.(\w+)")
+
+_DAMAGE = (
+    "checksum",
+    "Corrupt",
+    "replaying WAL",
+    "Could not read enough bytes",
+    "does not match database file",
+    "Computed AES tag",
+)
+
+
+def _damaged(path: Path) -> StoreError:
+    return StoreError(
+        f"The registry {path.name} is damaged. Do not delete any of its files, and do not write "
+        f"to it. Copy all of {path.name}* to a safe place, then put the copy {path.name}.previous "
+        "(made before the last spell of writing) or the newest backup in its place.",
+        file=str(path),
+    )
+
+
+def _full(path: Path, *, is_committed: bool) -> StoreError:
+    kept = (
+        "Everything that was recorded is kept; make room before the next use."
+        if is_committed
+        else "Nothing of this was recorded. Make room and do it again."
+    )
+    return StoreError(f"The disk that holds {path.name} is full. {kept}", file=str(path))
+
+
+def word_open_error(error: Exception, path: Path) -> StoreError:
+    """Word what DuckDB says when a file cannot be opened."""
+    text, where = str(error), {"file": str(path)}
+    if "not a valid DuckDB database file" in text:
+        return StoreError(
+            f"{path.name} is not a registry: it is no database file. Give the path of a file that "
+            "`afterplaque init` made.",
+            **where,
+        )
+    if "Conflicting lock" in text or "different configuration" in text:
+        return StoreBusyError(
+            f"The registry {path.name} is held open by another program. Close it there and try "
+            "again.",
+            **where,
+        )
+    if "database file with version number" in text:
+        return StoreError(
+            f"The registry {path.name} was written by a newer database engine than this program "
+            "has. Install the newer program; nothing was changed.",
+            **where,
+        )
+    if any(sign in text for sign in _DAMAGE):
+        return _damaged(path)
+    if "No space left" in text:
+        return _full(path, is_committed=True)
+    if "ncrypt" in text or "key" in text:
+        return StoreError(
+            f"The encrypted registry {path.name} does not open with this key, or needs one. Keep "
+            f"the key in {path.name}.key or name its file in AFTERPLAQUE_KEY_FILE.",
+            **where,
+        )
+    first_line = text.splitlines()[0] if text else type(error).__name__
+    return StoreError(
+        f"The registry {path.name} cannot be opened: {first_line} Check the path and who may "
+        "read and write it.",
+        **where,
+    )
+
+
+def word_write_error(
+    error: Exception, path: Path, *, table: str | None = None, is_committed: bool = False
+) -> MendableError:
+    """Word what DuckDB says when rows cannot be written; quotes no value of a row."""
+    text = str(error)
+    where: dict[str, Any] = {"file": str(path)} | ({"table": table} if table else {})
+    if "No space left" in text:
+        return _full(path, is_committed=is_committed)
+    if any(sign in text for sign in _DAMAGE):
+        return _damaged(path)
+    if "Failed to commit" in text or "write-write conflict" in text:
+        return StoreError(
+            "Someone else recorded a new version meanwhile, so nothing of this was recorded. "
+            "Look at the records again (`afterplaque history`) and repeat what is still needed.",
+            **where,
+        )
+    if table is None:
+        return StoreError(
+            f"The registry {path.name} could not be written ({type(error).__name__}). Nothing of "
+            "this was recorded.",
+            **where,
+        )
+    return RefusedInputError(f"Table {table}: {_word_refused_row(text)}", **where)
+
+
+def _word_refused_row(text: str) -> str:
+    if match := _CHECK.search(text):
+        return f"a value breaks the store's check {match[1]}. Nothing was recorded."
+    if match := _NOT_NULL.search(text):
+        return f"{match[1]} must not be blank. Nothing was recorded."
+    if "foreign key" in text:
+        return "a row refers to a record that does not exist. Nothing was recorded."
+    if "uplicate key" in text:
+        return "a record with this key is there already. Nothing was recorded."
+    return "a value does not fit its field. Nothing was recorded."

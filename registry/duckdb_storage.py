@@ -1,0 +1,367 @@
+"""The store on DuckDB: opening, transactions, appending, reading back.
+
+The file is opened only by a fresh in-memory connection that attaches it as ``registry``: opening
+it directly fails to replay the log after some schema changes (seen with 2.0.1). Results are always
+fetched whole, since a half-read one blocks the connection.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pyarrow as pa
+
+from registry.chain import HASH_BYTES, Anchor, Head, Link, extend_chain
+from registry.duckdb_errors import word_open_error, word_write_error
+from registry.duckdb_rows import (
+    check_column_types,
+    find_row_faults,
+    select_typed_rows,
+)
+from registry.duckdb_schema import ChainedTable, chained_tables, column_type, content_hash
+from registry.encryption import load_cryptography
+from registry.errors import RefusedInputError
+from registry.migrate import AppliedMigration, Migration
+from registry.records import TABLES, RecordTable
+from registry.storage import Orphans, Stamp
+
+STORAGE_VERSION = "v2.0.0"
+_CHAINED = chained_tables(TABLES)
+
+
+@contextmanager
+def _private_files() -> Iterator[None]:
+    """Let files that are made meanwhile be readable by their owner alone."""
+    mask = os.umask(0o077)
+    try:
+        yield
+    finally:
+        os.umask(mask)
+
+
+def _quote(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
+
+
+class DuckDBStorage:
+    """A registry in one DuckDB file. Make it by :func:`open_duckdb`."""
+
+    def __init__(self, connection: Any, path: Path) -> None:
+        self._connection = connection
+        self._path = path
+
+    @property
+    def connection(self) -> Any:
+        """The DuckDB connection; the file is the database ``registry``, in use."""
+        return self._connection
+
+    def _rows(self, sql: str, parameters: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+        fetched: list[tuple[Any, ...]] = self._connection.execute(sql, list(parameters)).fetchall()
+        return fetched
+
+    # --- transactions -----------------------------------------------------------------------------
+
+    def begin(self) -> None:
+        """Start a transaction."""
+        self._rows("BEGIN TRANSACTION")
+
+    def commit(self) -> None:
+        """Make the transaction durable, or raise StoreError with nothing kept."""
+        try:
+            with _private_files():
+                self._rows("COMMIT")
+        except duckdb.Error as error:
+            self.rollback()
+            raise word_write_error(error, self._path) from None
+
+    def rollback(self) -> None:
+        """Leave nothing of the transaction."""
+        with suppress(duckdb.Error):  # an error may have ended the transaction already
+            self._rows("ROLLBACK")
+
+    def checkpoint(self) -> None:
+        """Fold the log into the main file."""
+        try:
+            with _private_files():
+                self._rows("CHECKPOINT registry")
+        except duckdb.Error as error:
+            raise word_write_error(error, self._path, is_committed=True) from None
+
+    def close(self) -> None:
+        """Let go of the file."""
+        with _private_files():
+            self._connection.close()
+
+    # --- schema -----------------------------------------------------------------------------------
+
+    def applied_migrations(self) -> list[AppliedMigration]:
+        """Read the ledger in order; empty in a new file."""
+        found = self._rows(
+            "SELECT 1 FROM duckdb_tables() "
+            "WHERE database_name = 'registry' AND table_name = 'schema_version'"
+        )
+        if not found:
+            return []
+        ledger = self._rows("SELECT number, name, sha256 FROM schema_version ORDER BY number")
+        return [AppliedMigration(*row) for row in ledger]
+
+    def apply_migration(self, migration: Migration, *, by: str, at: datetime) -> None:
+        """Run one migration and write its ledger row in one transaction, or leave nothing."""
+        self.begin()
+        try:
+            self._rows(migration.text)
+            self._rows(
+                "INSERT INTO schema_version VALUES (?, ?, ?, ?, ?)",
+                [migration.number, migration.name, migration.sha256, at, by],
+            )
+        except BaseException:
+            self.rollback()
+            raise
+        self.commit()
+
+    # --- chain ------------------------------------------------------------------------------------
+
+    def add_anchor(self, anchor: Anchor) -> None:
+        """Record where a chain starts."""
+        self._rows(
+            "INSERT INTO chain_anchor VALUES (?, make_timestamp(?), ?, ?, ?, ?)",
+            [
+                anchor.anchor_no,
+                anchor.recorded_at_us,
+                anchor.recorded_by,
+                anchor.reason,
+                anchor.previous_hash,
+                anchor.hash(),
+            ],
+        )
+
+    def anchors(self) -> list[tuple[Anchor, bytes]]:
+        """Read the anchors with the hash stored for each, in order."""
+        rows = self._rows(
+            "SELECT anchor_no, epoch_us(recorded_at), recorded_by, reason, previous_hash, "
+            "start_hash FROM chain_anchor ORDER BY anchor_no"
+        )
+        return [(Anchor(*row[:5]), row[5]) for row in rows]
+
+    def head(self) -> Head:
+        """Read the last link of the chain: every batch ends with its own row."""
+        last = self._rows(
+            "SELECT batch_no, entry_no, chain_hash FROM batch ORDER BY entry_no DESC LIMIT 1"
+        )
+        if last:
+            return Head(*last[0])
+        return Head(0, 0, self.anchors()[-1][1])
+
+    def chain_hash_at(self, entry_no: int) -> bytes | None:
+        """Read the hash of one batch's last link; None when no batch ends there."""
+        found = self._rows("SELECT chain_hash FROM batch WHERE entry_no = ?", [entry_no])
+        return found[0][0] if found else None
+
+    def links(self) -> Iterator[Link]:
+        """Read every link of the chain in order, its content hashed anew."""
+        parts = []
+        for table in _CHAINED.values():
+            record = ", ".join(f"CAST({name} AS VARCHAR)" for name in table.primary_key)
+            parts.append(
+                f"SELECT entry_no, '{table.name}' AS table_name, concat_ws('|', {record}) AS record,"
+                f" content_hash, {content_hash(table)} AS content_now, chain_hash FROM {table.name}"
+            )
+        query = " UNION ALL ".join(parts) + " ORDER BY entry_no"
+        for batch in self._connection.sql(query).to_arrow_table().to_batches(100_000):
+            for row in zip(*(column.to_pylist() for column in batch.columns), strict=True):
+                yield Link(*row)
+
+    # --- appending --------------------------------------------------------------------------------
+
+    def append_versions(
+        self,
+        table: RecordTable,
+        rows: Any,
+        stamp: Stamp,
+        head: Head,
+        *,
+        is_withdrawal: bool = False,
+    ) -> tuple[int, Head]:
+        """Record a new version of each row; return how many and the new head.
+
+        Raises
+        ------
+        RefusedInputError
+            When rows repeat a key, refer to a record that is not there, would be rounded, or break
+            one of the store's checks; row numbers are those of ``rows``, from 1.
+        ValueError
+            For a column that the table has not, or of another type than the field.
+        """
+        check_column_types(table, rows.schema)
+        numbered = rows.append_column("row_no", pa.array(range(1, rows.num_rows + 1), pa.int64()))
+        self._connection.register("appended_rows", numbered)
+        try:
+            faults = find_row_faults(self._rows, table, rows.schema, stamp)
+            if faults:
+                raise RefusedInputError(faults, table=table.name)
+            chained = _CHAINED[f"{table.name}_version"]
+            query = select_typed_rows(table, rows.schema, chained)
+            values = {
+                "batch_no": stamp.batch_no,
+                "recorded_at": stamp.at,
+                "recorded_by": stamp.by,
+                "recorded_why": stamp.why,
+                "own_centre": stamp.centre_id,
+                "withdrawn": is_withdrawal,
+            }
+            typed = self._connection.sql(query, params=values).to_arrow_table()
+            head = self._insert_chained(chained, typed, head, identity=table)
+        except duckdb.Error as error:
+            raise word_write_error(error, self._path, table=table.name) from None
+        finally:
+            with suppress(duckdb.Error):
+                self._connection.unregister("appended_rows")
+        return rows.num_rows, head
+
+    def append_links(
+        self, table_name: str, rows: Sequence[Mapping[str, object]], head: Head
+    ) -> Head:
+        """Record rows of one of the chained tables that hold no records."""
+        chained = _CHAINED[table_name]
+        names = ", ".join(column.name for column in chained.columns)
+        casts = ", ".join(f"CAST(${c.name} AS {c.type}) AS {c.name}" for c in chained.columns)
+        hashed = f"SELECT *, {content_hash(chained)} AS content_hash FROM (SELECT {casts})"
+        for row in rows:
+            typed = self._connection.sql(hashed, params=dict(row)).to_arrow_table()
+            try:
+                head = self._insert_chained(chained, typed, head)
+            except duckdb.Error as error:
+                raise word_write_error(error, self._path, table=table_name) from None
+        return head
+
+    def _insert_chained(
+        self, chained: ChainedTable, typed: Any, head: Head, *, identity: RecordTable | None = None
+    ) -> Head:
+        count = typed.num_rows
+        if not count:
+            return head
+        digests = b"".join(typed["content_hash"].to_pylist())
+        chain = extend_chain(head.chain_hash, digests)
+        stored = pa.FixedSizeBinaryArray.from_buffers(
+            pa.binary(HASH_BYTES), count, [None, pa.py_buffer(chain)]
+        )
+        numbers = pa.array(range(head.entry_no + 1, head.entry_no + count + 1), pa.int64())
+        typed = typed.append_column("chain_hash", stored).append_column("entry_no", numbers)
+        self._connection.register("chained_rows", typed)
+        try:
+            if identity is not None:
+                keys = ", ".join(field.name for field in identity.key)
+                self._rows(
+                    f"INSERT INTO {identity.name}_key ({keys}) "
+                    f"SELECT {keys} FROM chained_rows WHERE version = 1"
+                )
+            names = ", ".join(column.name for column in chained.columns)
+            names += ", entry_no, content_hash, chain_hash"
+            self._rows(f"INSERT INTO {chained.name} ({names}) SELECT {names} FROM chained_rows")
+        finally:
+            with suppress(duckdb.Error):
+                self._connection.unregister("chained_rows")
+        return Head(head.batch_no, head.entry_no + count, chain[-HASH_BYTES:])
+
+    # --- reading ----------------------------------------------------------------------------------
+
+    def _match_key(self, table: RecordTable) -> str:
+        return " AND ".join(
+            f"{field.name} = try_cast(? AS {column_type(field)})" for field in table.key
+        )
+
+    def current_rows(self, table: RecordTable, keys: Sequence[tuple[str, ...]]) -> Any:
+        """Read the current, non-withdrawn rows of those keys, given as text."""
+        names = ", ".join(field.name for field in table.fields)
+        matches = " OR ".join(f"({self._match_key(table)})" for _ in keys)
+        query = f"SELECT {names} FROM {table.name} WHERE {matches}"
+        parameters = [part for key in keys for part in key]
+        return self._connection.sql(query, params=parameters).to_arrow_table()
+
+    def find_orphans(self, parents: Sequence[RecordTable]) -> list[Orphans]:
+        """Find current records that refer to a withdrawn record of these tables."""
+        orphans = []
+        wanted = {parent.name for parent in parents}
+        for table in TABLES.values():
+            key = ", ".join(f"CAST({field.name} AS VARCHAR)" for field in table.key)
+            for field in table.references:
+                if field.references not in wanted:
+                    continue
+                [(count, example)] = self._rows(
+                    f"SELECT count(*), min(concat_ws('|', {key})) FROM {table.name} "
+                    f"WHERE {field.name} IS NOT NULL AND {field.name} NOT IN "
+                    f"(SELECT {field.references}_id FROM {field.references})"
+                )
+                if count:
+                    orphans.append(
+                        Orphans(table.name, field.name, field.references or "", count, example)
+                    )
+        return orphans
+
+    def versions_of(self, table: RecordTable, key: tuple[str, ...]) -> list[dict[str, Any]]:
+        """Read every version of one record, oldest first, with its batch's kind."""
+        columns = [column.name for column in _CHAINED[f"{table.name}_version"].columns]
+        shown = ", ".join(f"v.{name}" for name in columns)
+        rows = self._rows(
+            f"SELECT batch.kind, {shown} FROM {table.name}_version v LEFT JOIN batch "
+            f"USING (batch_no) WHERE {self._match_key_of('v', table)} ORDER BY v.version",
+            key,
+        )
+        return [dict(zip(["batch_kind", *columns], row, strict=True)) for row in rows]
+
+    def _match_key_of(self, alias: str, table: RecordTable) -> str:
+        return " AND ".join(
+            f"{alias}.{field.name} = try_cast(? AS {column_type(field)})" for field in table.key
+        )
+
+
+def open_duckdb(path: Path, *, write: bool, create: bool = False, key: str | None = None) -> Any:
+    """Attach a database file as ``registry`` and use it.
+
+    Parameters
+    ----------
+    path
+        The file; it has to exist unless ``create``.
+    write
+        Whether to open it for writing.
+    create
+        Whether to make a new file, in the storage format that has triggers.
+    key
+        Encryption key of the file, if it is encrypted.
+
+    Raises
+    ------
+    StoreError
+        When it is no database, damaged, of a newer format, encrypted, or in use.
+    """
+    connection = duckdb.connect()
+    options = ["READ_WRITE" if write else "READ_ONLY"]
+    if create:
+        options.append(f"STORAGE_VERSION '{STORAGE_VERSION}'")
+    if key is not None:
+        options.append("ENCRYPTION_KEY $key")
+    try:
+        connection.execute("SET autoinstall_known_extensions = false").fetchall()
+        connection.execute("SET autoload_known_extensions = false").fetchall()
+        connection.execute("SET TimeZone = 'UTC'").fetchall()
+        if key is not None:
+            connection.execute("SET temp_file_encryption = true").fetchall()
+            if write:
+                load_cryptography(connection)
+        with _private_files():
+            attach = f"ATTACH {_quote(str(path))} AS registry ({', '.join(options)})"
+            connection.execute(attach, {"key": key} if key is not None else None).fetchall()
+        connection.execute("USE registry").fetchall()
+    except duckdb.Error as error:
+        connection.close()
+        raise word_open_error(error, path) from None
+    except BaseException:
+        connection.close()
+        raise
+    return DuckDBStorage(connection, path)

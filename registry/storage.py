@@ -1,0 +1,108 @@
+"""The boundary between the store and a database: what any dialect has to offer.
+
+:mod:`registry.store` speaks to a database through :class:`Storage` alone. DuckDB's side is
+:mod:`registry.duckdb_storage`; another dialect needs its own class and its own folder of
+migrations, and nothing else changes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Protocol
+
+from registry.chain import Anchor, Head, Link
+from registry.migrate import AppliedMigration, Migration
+from registry.records import RecordTable
+
+
+@dataclass(frozen=True, slots=True)
+class Stamp:
+    """Who records a batch, when (UTC, without zone) and why, and for which centre."""
+
+    batch_no: int
+    at: datetime
+    by: str
+    why: str
+    centre_id: str
+
+
+@dataclass(frozen=True, slots=True)
+class Orphans:
+    """Current records that refer to a withdrawn one."""
+
+    table: str
+    field: str
+    parent: str
+    count: int
+    example: str
+
+
+class Storage(Protocol):
+    """A database that holds a registry. Times are UTC without zone."""
+
+    @property
+    def connection(self) -> Any:
+        """The open connection, for queries."""
+
+    def begin(self) -> None:
+        """Start a transaction."""
+
+    def commit(self) -> None:
+        """Make the transaction durable, or raise StoreError with nothing kept."""
+
+    def rollback(self) -> None:
+        """Leave nothing of the transaction."""
+
+    def checkpoint(self) -> None:
+        """Fold what was committed into the main file."""
+
+    def close(self) -> None:
+        """Let go of the file."""
+
+    def applied_migrations(self) -> list[AppliedMigration]:
+        """Read the ledger in order; empty in a new file."""
+
+    def apply_migration(self, migration: Migration, *, by: str, at: datetime) -> None:
+        """Run one migration and write its ledger row in one transaction, or leave nothing."""
+
+    def add_anchor(self, anchor: Anchor) -> None:
+        """Record where a chain starts."""
+
+    def anchors(self) -> list[tuple[Anchor, bytes]]:
+        """Read the anchors with the hash stored for each, in order."""
+
+    def head(self) -> Head:
+        """Read the last link of the chain."""
+
+    def chain_hash_at(self, entry_no: int) -> bytes | None:
+        """Read the hash of one batch's last link; None when no batch ends there."""
+
+    def append_versions(
+        self,
+        table: RecordTable,
+        rows: Any,
+        stamp: Stamp,
+        head: Head,
+        *,
+        is_withdrawal: bool = False,
+    ) -> tuple[int, Head]:
+        """Record a new version of each row; return how many and the new head."""
+
+    def append_links(
+        self, table_name: str, rows: Sequence[Mapping[str, object]], head: Head
+    ) -> Head:
+        """Record rows of one of the chained tables that hold no records."""
+
+    def current_rows(self, table: RecordTable, keys: Sequence[tuple[str, ...]]) -> Any:
+        """Read the current, non-withdrawn rows of those keys, given as text."""
+
+    def find_orphans(self, parents: Sequence[RecordTable]) -> list[Orphans]:
+        """Find current records that refer to a withdrawn record of these tables."""
+
+    def versions_of(self, table: RecordTable, key: tuple[str, ...]) -> list[dict[str, Any]]:
+        """Read every version of one record, oldest first, with its batch's kind."""
+
+    def links(self) -> Iterator[Link]:
+        """Read every link of the chain in order, its content hashed anew."""
