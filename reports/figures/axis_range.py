@@ -1,0 +1,31 @@
+"""How far the failure axis of a survival figure runs."""
+
+from __future__ import annotations
+
+from reports.figures.specs import SurvivalFigure
+
+TOPS = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0)
+STEPS = {0.15: 3, 0.2: 4, 0.3: 3, 0.4: 4, 0.6: 3, 0.8: 4}
+MOST_STEPS = 5
+
+
+def axis_top(spec: SurvivalFigure) -> float:
+    """The end of the axis: the first round share above every curve and its band."""
+    tops = [
+        value
+        for series in spec.series
+        for value in (*series.failure, *series.upper)
+        if value is not None
+    ]
+    highest = max(tops, default=0.0)
+    return next((top for top in TOPS if top >= min(1.0, highest * 1.02)), 1.0)
+
+
+def axis_marks(top: float) -> list[float]:
+    """Round shares from 0 to the end of the axis.
+
+    >>> axis_marks(0.2)
+    [0.0, 0.05, 0.1, 0.15, 0.2]
+    """
+    steps = STEPS.get(top, MOST_STEPS)
+    return [round(top * k / steps, 10) for k in range(steps + 1)]

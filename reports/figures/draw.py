@@ -1,0 +1,29 @@
+"""From a figure's data to its drawing: which module draws which kind."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from reports.figures import (
+    survival_drawing,
+)
+from reports.figures.canvas import Drawing
+from reports.figures.specs import (
+    FigureSpec,
+    SurvivalFigure,
+)
+
+_DRAWN_BY: dict[type, Callable[..., Drawing]] = {
+    SurvivalFigure: survival_drawing.draw,
+}
+
+
+def draw(spec: FigureSpec, prefix: str, *, narrow: bool = False) -> Drawing:
+    """Draw any figure; ids in the SVG start with ``prefix``, which also salts its hashes."""
+    drawer: Callable[..., Any] | None = _DRAWN_BY.get(type(spec))
+    if drawer is None:
+        raise ValueError(f"no drawing for {type(spec).__name__}")
+    drawing = drawer(spec, prefix, narrow=narrow)
+    assert isinstance(drawing, Drawing)
+    return drawing

@@ -1,0 +1,175 @@
+"""The report with every number worded and every figure drawn: what both templates read.
+
+The result is plain (dicts, lists, text), so a template decides looks only and never wording.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import asdict
+from typing import Any
+
+from reports.document import (
+    Block,
+    BulletList,
+    Figure,
+    Heading,
+    KeyFigures,
+    Note,
+    Paragraph,
+    Report,
+    Row,
+    Section,
+    Table,
+    numbered,
+)
+from reports.figures.canvas import Drawing
+from reports.figures.describe import alternative_text, notes, numbers_table
+from reports.figures.draw import draw
+from reports.values import Content
+from reports.wording import MINUS, NO_BREAK, say
+
+Plain = dict[str, Any]
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t")
+
+
+def lay_out(report: Report, *, narrow: bool) -> Plain:
+    """Word, number and draw a report; ``narrow`` adds the drawings for narrow screens."""
+    report = numbered(report)
+    return {
+        "title": report.title,
+        "subtitle": report.subtitle,
+        "audience": report.audience,
+        "language": report.language,
+        "provenance": _provenance(report),
+        "made_at": report.provenance.made_at,
+        "centre": report.provenance.centre,
+        "notices": [say(notice) for notice in report.notices],
+        "sections": [_section(section, narrow) for section in report.sections],
+    }
+
+
+def _provenance(report: Report) -> list[list[str]]:
+    source = report.provenance
+    pairs = [
+        ("Department", source.centre),
+        ("Data cut", source.data_cut),
+        ("Recorded until", source.recorded_until),
+        ("Made at", source.made_at),
+        ("Plan", source.plan),
+        ("Content hash", source.content_hash),
+        *source.versions,
+    ]
+    return [[name, value] for name, value in pairs if value]
+
+
+def _section(section: Section, narrow: bool) -> Plain:
+    return {
+        "title": section.title,
+        "number": section.number,
+        "anchor": f"section-{section.number}",
+        "new_page": section.new_page,
+        "blocks": [_block(block, narrow) for block in section.blocks],
+    }
+
+
+def _block(block: Block, narrow: bool) -> Plain:
+    match block:
+        case Paragraph():
+            return {"kind": "paragraph", "lead": block.lead, "text": say(block.text)}
+        case Heading():
+            return {"kind": "heading", "text": block.text}
+        case BulletList():
+            items = [say(item) for item in block.items]
+            return {"kind": "list", "ordered": block.ordered, "items": items}
+        case Note():
+            return {
+                "kind": "note",
+                "tone": block.tone,
+                "title": block.title,
+                "text": say(block.text),
+            }
+        case KeyFigures():
+            return {"kind": "key_figures", "cards": _cards(block)}
+        case Table():
+            return {"kind": "table", **table_plain(block)}
+        case Figure():
+            return {"kind": "figure", **_figure(block, narrow)}
+
+
+def _cards(block: KeyFigures) -> list[Plain]:
+    return [
+        {
+            "label": card.label,
+            "value": _head_and_rest(card.value)[0],
+            "interval": _head_and_rest(card.value)[1],
+            "detail": say(card.detail),
+            "verdict": card.verdict,
+        }
+        for card in block.cards
+    ]
+
+
+def _head_and_rest(content: Content) -> tuple[str, str]:
+    """A worded value parted from its interval: large figure, small print."""
+    head, opened, rest = say(content).partition(" (")
+    return head, rest.removesuffix(")") if opened else ""
+
+
+def table_plain(table: Table) -> Plain:
+    """A table with its cells worded."""
+    return {
+        "number": table.number,
+        "caption": say(table.caption),
+        "columns": [asdict(column) for column in table.columns],
+        "rows": [_row(row) for row in table.rows],
+        "notes": [say(note) for note in table.notes],
+    }
+
+
+def _row(row: Row) -> Plain:
+    return {"cells": [say(c) for c in row.cells], "header": row.header, "level": row.level}
+
+
+def csv_text(table: Table) -> str:
+    """A table as CSV, as worded (so suppressed where it is), safe to open in a spreadsheet."""
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow([_csv_cell(column.heading) for column in table.columns])
+    for row in table.rows:
+        writer.writerow([_csv_cell(say(cell)) for cell in row.cells])
+    return stream.getvalue()
+
+
+def _csv_cell(text: str) -> str:
+    plain = text.replace(NO_BREAK, " ").replace("\u202f", "").replace(MINUS, "-")
+    is_number = plain.replace(".", "", 1).removeprefix("-").isdigit()
+    return "'" + plain if plain.startswith(_FORMULA_STARTS) and not is_number else plain
+
+
+def _figure(figure: Figure, narrow: bool) -> Plain:
+    behind = numbers_table(figure)
+    anchor = f"figure-{figure.number}"
+    drawings = {"wide": draw(figure.spec, f"{anchor}-wide")}
+    if narrow:
+        drawings["narrow"] = draw(figure.spec, f"{anchor}-narrow", narrow=True)
+    return {
+        "number": figure.number,
+        "anchor": anchor,
+        "caption": say(figure.caption),
+        "alternative": alternative_text(figure.spec),
+        "notes": [*notes(figure.spec), *(say(note) for note in figure.notes)],
+        "drawings": {name: _drawing(drawing) for name, drawing in drawings.items()},
+        "numbers": table_plain(behind),
+        "csv": csv_text(behind),
+    }
+
+
+def _drawing(drawing: Drawing) -> Plain:
+    return {
+        "svg": drawing.svg,
+        "width": drawing.width,
+        "height": drawing.height,
+        "points": [[point.x, point.y, point.label] for point in drawing.points],
+    }
