@@ -111,9 +111,7 @@ def version_table(table: RecordTable) -> ChainedTable:
             if field.name in taken:
                 raise ValueError(f"{table.name}.{field.name} is also a column of the store's own")
             columns.append(Column(field.name, column_type(field), _net(field)))
-    keys = ", ".join(key)
-    clauses = [_REASON_CLAUSE, f"FOREIGN KEY ({keys}) REFERENCES {table.name}_key ({keys})"]
-    clauses += [_refer(field) for field in table.references if not field.is_key]
+    clauses = [_REASON_CLAUSE, *(_refer(field) for field in table.references if not field.is_key)]
     return ChainedTable(f"{table.name}_version", tuple(columns), (*key, "version"), tuple(clauses))
 
 
@@ -162,20 +160,20 @@ def content_text(table: ChainedTable) -> str:
 
     The table's name, then ``name=bytes:text;`` for every column that is not NULL, columns in the
     order of their names. Each part carries its length, so two different rows never share a text;
-    NULLs are left out, so a column that a later version of the schema adds leaves the text of the
+    NULLs are left out (``concat`` skips them), so a column that a later version of the schema adds leaves the text of the
     rows before it as it was. Times are microseconds since 1970 (free of any time zone), decimals
     have six places, dates are YYYY-MM-DD.
 
     Examples
     --------
     >>> print(content_text(ChainedTable("t", (Column("a", "VARCHAR"),), ("a",))))
-    't;' || coalesce('a=' || strlen(a) || ':' || a || ';', '')
+    concat('t;', 'a=' || strlen(a) || ':' || a || ';')
     """
     parts = [f"'{table.name};'"]
     for column in sorted(table.columns, key=lambda column: column.name):
         text = _as_text(column)
-        parts.append(f"coalesce('{column.name}=' || strlen({text}) || ':' || {text} || ';', '')")
-    return " || ".join(parts)
+        parts.append(f"'{column.name}=' || strlen({text}) || ':' || {text} || ';'")
+    return f"concat({', '.join(parts)})"
 
 
 def _as_text(column: Column) -> str:

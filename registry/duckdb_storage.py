@@ -169,8 +169,9 @@ class DuckDBStorage:
         for table in _CHAINED.values():
             record = ", ".join(f"CAST({name} AS VARCHAR)" for name in table.primary_key)
             parts.append(
-                f"SELECT entry_no, '{table.name}' AS table_name, concat_ws('|', {record}) AS record,"
-                f" content_hash, {content_hash(table)} AS content_now, chain_hash FROM {table.name}"
+                f"SELECT entry_no, '{table.name}' AS table_name, concat_ws('|', {record}) AS record"
+                f", content_hash, {content_hash(table)} AS content_now, chain_hash "
+                f"FROM {table.name}"
             )
         query = " UNION ALL ".join(parts) + " ORDER BY entry_no"
         for batch in self._connection.sql(query).to_arrow_table().to_batches(100_000):
@@ -229,7 +230,6 @@ class DuckDBStorage:
     ) -> Head:
         """Record rows of one of the chained tables that hold no records."""
         chained = _CHAINED[table_name]
-        names = ", ".join(column.name for column in chained.columns)
         casts = ", ".join(f"CAST(${c.name} AS {c.type}) AS {c.name}" for c in chained.columns)
         hashed = f"SELECT *, {content_hash(chained)} AS content_hash FROM (SELECT {casts})"
         for row in rows:
@@ -246,8 +246,10 @@ class DuckDBStorage:
         count = typed.num_rows
         if not count:
             return head
-        digests = b"".join(typed["content_hash"].to_pylist())
-        chain = extend_chain(head.chain_hash, digests)
+        digests = typed["content_hash"].combine_chunks().cast(pa.binary(HASH_BYTES))
+        first = digests.offset * HASH_BYTES
+        content = digests.buffers()[1].to_pybytes()[first : first + count * HASH_BYTES]
+        chain = extend_chain(head.chain_hash, content)
         stored = pa.FixedSizeBinaryArray.from_buffers(
             pa.binary(HASH_BYTES), count, [None, pa.py_buffer(chain)]
         )

@@ -251,7 +251,11 @@ class Store:
             "SELECT f.sha256, f.name, f.table_name, f.rows, f.batch_no, b.recorded_at "
             "FROM batch_file f JOIN batch b USING (batch_no) ORDER BY f.entry_no"
         ).fetchall()
-        return {row[0]: TakenFile(*row[:5], row[5].replace(tzinfo=UTC)) for row in rows}
+        taken = {}
+        for digest, name, table, count, batch_no, at in rows:
+            at = at.replace(tzinfo=UTC)
+            taken[digest] = TakenFile(digest, name, table, count, batch_no, at)
+        return taken
 
     def history(self, table_name: str, key_text: str) -> list[VersionRow]:
         """Return every version of one record, oldest first.

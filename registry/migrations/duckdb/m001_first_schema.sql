@@ -101,8 +101,7 @@ CREATE TABLE patient_version (
   CHECK (octet_length(content_hash) = 32),
   CHECK (octet_length(chain_hash) = 32),
   PRIMARY KEY (patient_id, version),
-  CHECK (version = 1 OR coalesce(length(trim(recorded_why)), 0) > 0),
-  FOREIGN KEY (patient_id) REFERENCES patient_key (patient_id)
+  CHECK (version = 1 OR coalesce(length(trim(recorded_why)), 0) > 0)
 );
 
 CREATE TABLE tumour_version (
@@ -154,7 +153,6 @@ CREATE TABLE tumour_version (
   CHECK (octet_length(chain_hash) = 32),
   PRIMARY KEY (tumour_id, version),
   CHECK (version = 1 OR coalesce(length(trim(recorded_why)), 0) > 0),
-  FOREIGN KEY (tumour_id) REFERENCES tumour_key (tumour_id),
   FOREIGN KEY (patient_id) REFERENCES patient_key (patient_id)
 );
 
@@ -181,8 +179,7 @@ CREATE TABLE applicator_version (
   CHECK (octet_length(content_hash) = 32),
   CHECK (octet_length(chain_hash) = 32),
   PRIMARY KEY (applicator_id, version),
-  CHECK (version = 1 OR coalesce(length(trim(recorded_why)), 0) > 0),
-  FOREIGN KEY (applicator_id) REFERENCES applicator_key (applicator_id)
+  CHECK (version = 1 OR coalesce(length(trim(recorded_why)), 0) > 0)
 );
 
 CREATE TABLE applicator_check_version (
@@ -204,8 +201,7 @@ CREATE TABLE applicator_check_version (
   CHECK (octet_length(content_hash) = 32),
   CHECK (octet_length(chain_hash) = 32),
   PRIMARY KEY (applicator_id, check_date, kind, version),
-  CHECK (version = 1 OR coalesce(length(trim(recorded_why)), 0) > 0),
-  FOREIGN KEY (applicator_id, check_date, kind) REFERENCES applicator_check_key (applicator_id, check_date, kind)
+  CHECK (version = 1 OR coalesce(length(trim(recorded_why)), 0) > 0)
 );
 
 CREATE TABLE certificate_version (
@@ -228,8 +224,7 @@ CREATE TABLE certificate_version (
   CHECK (octet_length(content_hash) = 32),
   CHECK (octet_length(chain_hash) = 32),
   PRIMARY KEY (applicator_id, reference_at, depth_mm, version),
-  CHECK (version = 1 OR coalesce(length(trim(recorded_why)), 0) > 0),
-  FOREIGN KEY (applicator_id, reference_at, depth_mm) REFERENCES certificate_key (applicator_id, reference_at, depth_mm)
+  CHECK (version = 1 OR coalesce(length(trim(recorded_why)), 0) > 0)
 );
 
 CREATE TABLE implant_version (
@@ -286,7 +281,6 @@ CREATE TABLE implant_version (
   CHECK (octet_length(chain_hash) = 32),
   PRIMARY KEY (implant_id, version),
   CHECK (version = 1 OR coalesce(length(trim(recorded_why)), 0) > 0),
-  FOREIGN KEY (implant_id) REFERENCES implant_key (implant_id),
   FOREIGN KEY (tumour_id) REFERENCES tumour_key (tumour_id),
   FOREIGN KEY (applicator_id) REFERENCES applicator_key (applicator_id)
 );
@@ -310,8 +304,7 @@ CREATE TABLE implant_muscle_version (
   CHECK (octet_length(content_hash) = 32),
   CHECK (octet_length(chain_hash) = 32),
   PRIMARY KEY (implant_id, muscle, version),
-  CHECK (version = 1 OR coalesce(length(trim(recorded_why)), 0) > 0),
-  FOREIGN KEY (implant_id, muscle) REFERENCES implant_muscle_key (implant_id, muscle)
+  CHECK (version = 1 OR coalesce(length(trim(recorded_why)), 0) > 0)
 );
 
 CREATE TABLE visit_version (
@@ -350,7 +343,6 @@ CREATE TABLE visit_version (
   CHECK (octet_length(chain_hash) = 32),
   PRIMARY KEY (visit_id, version),
   CHECK (version = 1 OR coalesce(length(trim(recorded_why)), 0) > 0),
-  FOREIGN KEY (visit_id) REFERENCES visit_key (visit_id),
   FOREIGN KEY (patient_id) REFERENCES patient_key (patient_id),
   FOREIGN KEY (tumour_id) REFERENCES tumour_key (tumour_id)
 );
@@ -382,7 +374,6 @@ CREATE TABLE event_version (
   CHECK (octet_length(chain_hash) = 32),
   PRIMARY KEY (event_id, version),
   CHECK (version = 1 OR coalesce(length(trim(recorded_why)), 0) > 0),
-  FOREIGN KEY (event_id) REFERENCES event_key (event_id),
   FOREIGN KEY (patient_id) REFERENCES patient_key (patient_id),
   FOREIGN KEY (tumour_id) REFERENCES tumour_key (tumour_id)
 );
