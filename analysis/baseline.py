@@ -82,9 +82,10 @@ SELECT u.unit_id, year(u.zero_date) AS year_of_treatment, year(u.zero_date) AS y
     CAST(i.dose_sclera_gy AS DOUBLE) AS dose_sclera_gy,
     date_diff('minute', i.inserted_at, i.removed_at) / 60.0 AS duration_hours,
     i.placed_limbus_distance_mm IS NOT NULL AS has_placement,
-    EXISTS (SELECT 1 FROM unit_visit v WHERE v.unit_id = u.unit_id AND v.visit_date > u.zero_date)
-        AS has_follow_up
-FROM unit u JOIN treated_tumour t USING (tumour_id) JOIN cut_patient p ON p.patient_id = u.patient_id
+    EXISTS (SELECT 1 FROM unit_visit v
+        WHERE v.unit_id = u.unit_id AND v.visit_date > u.zero_date) AS has_follow_up
+FROM unit u JOIN treated_tumour t USING (tumour_id)
+JOIN cut_patient p ON p.patient_id = u.patient_id
 JOIN cut_implant i ON i.implant_id = u.first_implant_id
 LEFT JOIN applicator_as_of($recorded_until) a ON a.applicator_id = i.applicator_id
 LEFT JOIN baseline_acuity b ON b.unit_id = u.unit_id
@@ -97,7 +98,7 @@ def read_baseline(
     """Return one mapping a treated tumour: recorded values and the derived staging."""
     sql = f"WITH {unit_relations('tumour', rules)} {_SQL}"
     rows: list[dict[str, Any]] = (
-        connection.execute(sql, cut.parameters()).to_arrow_table().to_pylist()
+        connection.sql(sql, params=cut.parameters()).to_arrow_table().to_pylist()
     )
     for row in rows:
         for name in ("size_category", "t_category", "stage_group"):

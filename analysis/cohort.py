@@ -71,9 +71,12 @@ cut_patient AS (
         CASE WHEN death_date <= $cut_date THEN death_date END AS death_date,
         CASE WHEN death_date <= $cut_date THEN death_cause END AS death_cause,
         CASE WHEN metastasis_date <= $cut_date THEN metastasis_date END AS metastasis_date,
-        least(metastasis_status_date, $cut_date) AS metastasis_status_date,
-        least(last_contact_date, $cut_date) AS last_contact_date,
-        least(vital_status_date, $cut_date) AS vital_status_date)
+        CASE WHEN metastasis_status_date <= $cut_date THEN metastasis_status_date
+            WHEN metastasis_status_date > $cut_date THEN $cut_date END AS metastasis_status_date,
+        CASE WHEN last_contact_date <= $cut_date THEN last_contact_date
+            WHEN last_contact_date > $cut_date THEN $cut_date END AS last_contact_date,
+        CASE WHEN vital_status_date <= $cut_date THEN vital_status_date
+            WHEN vital_status_date > $cut_date THEN $cut_date END AS vital_status_date)
     FROM patient_as_of($recorded_until)),
 cut_visit AS (SELECT * FROM visit_as_of($recorded_until) WHERE visit_date <= $cut_date),
 cut_event AS (SELECT * FROM event_as_of($recorded_until) WHERE event_date <= $cut_date),
@@ -180,7 +183,7 @@ def unit_relations(unit: Unit, rules: CohortRules) -> str:
     chosen = f"""
 unit AS (
     SELECT {_UNIT_ID[unit]} AS unit_id, patient_id, eye, tumour_id, first_implant_id, zero_date,
-        greatest(zero_date, least(care_since_date, $cut_date)) AS entry_date
+        greatest(zero_date, care_since_date) AS entry_date
     FROM treated_tumour WHERE {_FIRST_OF_UNIT[unit]} AND {_kept_condition(rules)})"""
     return ",".join((_CUT_RELATIONS, chosen, _UNIT_ROWS[unit], _UNIT_STATE))
 
@@ -228,5 +231,5 @@ def fetch_columns(
     connection: duckdb.DuckDBPyConnection, sql: str, parameters: dict[str, object]
 ) -> dict[str, Any]:
     """Run a query and return its columns as numpy arrays by name (NULL dates become None)."""
-    table = connection.execute(sql, parameters).to_arrow_table()
+    table = connection.sql(sql, params=parameters).to_arrow_table()
     return {name: table[name].to_pylist() for name in table.column_names}

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from analysis.cohort import DataCut
-from registry.errors import UsageError
+from registry import staging
+from registry.errors import RefusedInputError, UsageError
 from registry.records import TABLES
 
 if TYPE_CHECKING:
@@ -34,27 +36,41 @@ _LATER_PATIENT_FIELDS = {
 _LATER_IMPLANT_FIELDS = {"position_at_removal", "incident", "removed_at"}
 
 
-def _read_size_category(row: dict[str, Any]) -> str | None:
-    from registry import staging
+_STAGING_PARTS = (
+    "t.thickness_mm",
+    "t.largest_basal_diameter_mm",
+    "t.site",
+    "t.ciliary_body_involved",
+    "t.extraocular_extension",
+    "t.node_status",
+    "t.metastasis_at_baseline",
+)
 
-    return staging.size_category(row["thickness_mm"], row["largest_basal_diameter_mm"])
+
+@lru_cache(maxsize=4096)
+def _stage(
+    thickness_mm: float | None, diameter_mm: float | None, site: str | None, *codes: str | None
+) -> staging.TumourStage | None:
+    """Stage one combination of recorded values; None where the iris or a contradiction forbids."""
+    ciliary_body, extraocular, nodes, metastasis = (code or "unknown" for code in codes)
+    try:
+        return staging.stage_tumour(
+            thickness_mm,
+            diameter_mm,
+            site=site,
+            ciliary_body=ciliary_body,
+            extraocular=extraocular,
+            nodes=nodes,
+            metastasis=metastasis,
+        )
+    except RefusedInputError:
+        return None
 
 
 def _read_stage_part(row: dict[str, Any], part: str) -> str | None:
-    from registry import staging
-
-    if row["site"] == "iris":
-        return None
-    stage = staging.stage(
-        thickness_mm=row["thickness_mm"],
-        largest_basal_diameter_mm=row["largest_basal_diameter_mm"],
-        ciliary_body_involved=row["ciliary_body_involved"],
-        extraocular_extension=row["extraocular_extension"],
-        node_status=row["node_status"],
-        metastasis_at_baseline=row["metastasis_at_baseline"],
-    )
-    value = getattr(stage, part)
-    return None if value is None else str(value)
+    staged = _stage(*(row[name.removeprefix("t.")] for name in _STAGING_PARTS))
+    value: str | None = getattr(staged, part, None)
+    return value
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,24 +83,14 @@ class Derived:
     read: Callable[[dict[str, Any]], str | None]
 
 
-_STAGING_PARTS = (
-    "t.thickness_mm",
-    "t.largest_basal_diameter_mm",
-    "t.site",
-    "t.ciliary_body_involved",
-    "t.extraocular_extension",
-    "t.node_status",
-    "t.metastasis_at_baseline",
-)
-
 DERIVED: dict[str, Derived] = {
     derived.name: derived
     for derived in (
         Derived(
             "size_category",
-            ("t.thickness_mm", "t.largest_basal_diameter_mm"),
+            _STAGING_PARTS,
             "AJCC 8 size category",
-            _read_size_category,
+            lambda row: _read_stage_part(row, "size_category"),
         ),
         Derived(
             "t_category",
@@ -174,7 +180,7 @@ def _rows(
 ) -> list[dict[str, Any]]:
     sql = f"SELECT u.unit_id AS grouped_unit, {', '.join(columns)} {_JOINS}"
     parameters = {"recorded_until": cut.recorded_until, **keys}
-    return list(connection.execute(sql, parameters).to_arrow_table().to_pylist())
+    return list(connection.sql(sql, params=parameters).to_arrow_table().to_pylist())
 
 
 def _numbered(value: float | None, cuts: Sequence[float]) -> str | None:

@@ -175,6 +175,7 @@ class GroupOutcome:
     kaplan_meier: KaplanMeier | None
     median_follow_up: Quantile | None
     cumulative_incidence: CumulativeIncidence | None
+    table: OutcomeTable
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,7 +241,7 @@ class Estimation:
 
 def analyse_group(group: str, table: OutcomeTable, how: Estimation) -> GroupOutcome:
     """Estimate one group of units."""
-    days, died = death_clock(table)
+    _, died = death_clock(table)
     dies = int(died.sum()) if table.end_point.death_competes else 0
     km = follow_up = incidence = None
     if table.n:
@@ -267,6 +268,7 @@ def analyse_group(group: str, table: OutcomeTable, how: Estimation) -> GroupOutc
         kaplan_meier=km,
         median_follow_up=follow_up,
         cumulative_incidence=incidence,
+        table=table,
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date, datetime
@@ -53,8 +54,18 @@ def _arrow(table: str, rows: Sequence[Mapping[str, Any]]) -> pa.Table:
     return pa.table(columns)
 
 
+@pytest.fixture(scope="session")
+def empty_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the folder of an empty store, made once; tests work on copies of it."""
+    folder = tmp_path_factory.mktemp("empty") / "store"
+    folder.mkdir()
+    made_at = datetime(2022, 12, 31)
+    create_store(folder / "small.registry", centre_id="invented", by="tester", at=made_at)
+    return folder
+
+
 @pytest.fixture
-def registry_of(tmp_path: Path) -> Callable[..., Any]:
+def registry_of(tmp_path: Path, empty_store: Path) -> Callable[..., Any]:
     """Return a context manager that opens a store holding the given rows by table."""
 
     @contextmanager
@@ -62,9 +73,9 @@ def registry_of(tmp_path: Path) -> Callable[..., Any]:
         rows: Mapping[str, Sequence[Mapping[str, Any]]],
         recorded_at: datetime = datetime(2026, 1, 1),
     ) -> Iterator[Any]:
-        path = tmp_path / "small.registry"
+        path = tmp_path / "store" / "small.registry"
         if not path.exists():
-            create_store(path, centre_id="invented", by="tester", at=datetime(2025, 12, 31))
+            shutil.copytree(empty_store, path.parent)
         with (
             open_store(path, write=True) as store,
             store.batch(kind="intake", by="tester", why="test", at=recorded_at) as batch,

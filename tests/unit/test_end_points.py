@@ -74,7 +74,8 @@ LOCAL_HISTORIES: list[tuple[str, Rows, dict[str, tuple[int, int, int, int | None
     ("a visit without local status does not count",
      history(*ONE, visit(100), visit(300, "not_assessed"), visit(400, None)),
      {"T1": (0, 100, 100, None)}),
-    ("suspected and never confirmed is censored", history(*ONE, visit(100), visit(300, "suspected")),
+    ("suspected and never confirmed is censored",
+     history(*ONE, visit(100), visit(300, "suspected")),
      {"T1": (0, 300, 300, None)}),
     ("suspected, then confirmed, dates at confirmation",
      history(*ONE, visit(100), visit(300, "suspected"), visit(400, "failed")),
@@ -133,7 +134,8 @@ LOCAL_HISTORIES: list[tuple[str, Rows, dict[str, tuple[int, int, int, int | None
      history(*ONE, visit(200), event(-30, "local_failure")), {"T1": (0, 200, 200, None)}),
     ("failure on the day of insertion has time 0", history(*ONE, event(0, "local_failure")),
      {"T1": (1, 0, 0, 0)}),
-    ("an event after the cut does not count", history(*ONE, visit(1800), event(1900, "enucleation")),
+    ("an event after the cut does not count",
+     history(*ONE, visit(1800), event(1900, "enucleation")),
      {"T1": (0, 1800, 1800, None)}),
     ("the cut falls between two visits", history(*ONE, visit(1700), visit(1900, "failed")),
      {"T1": (0, 1700, 1700, None)}),
@@ -190,6 +192,7 @@ def test_local_failure_by_hand(
         for row, unit in enumerate(table.unit_id)
     }
     assert found == expected
+    assert not table.entry_days.any()
 
 
 def _variant(name: str) -> Any:

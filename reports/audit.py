@@ -1,0 +1,57 @@
+"""The annual audit: its sections in their order, as a document."""
+
+from __future__ import annotations
+
+from importlib import metadata
+
+from reports.audit_results import AuditResults
+from reports.document import Provenance, Report, numbered
+from reports.sections import closing, competing, local_control, patients, purpose, summary
+
+VERSIONED = ("afterplaque", "duckdb", "numpy", "scipy", "matplotlib", "typst")
+
+NOTICE = (
+    "This report describes past patients. It is no treatment advice; doses and staging follow local"
+    " protocols, regulations and licensed practice."
+)
+
+
+def versions() -> tuple[tuple[str, str], ...]:
+    """Return the versions that decide the figures and their look."""
+    return tuple((name, metadata.version(name)) for name in VERSIONED)
+
+
+def build_audit(results: AuditResults, *, notices: tuple[str, ...] = ()) -> Report:
+    """Make the audit of one year from its results.
+
+    Parameters
+    ----------
+    notices
+        Said at the front beside the standing one, as that the data are invented.
+    """
+    used = versions()
+    cut = results.cut.event_date.isoformat()
+    report = Report(
+        title=f"Plaque treatment of uveal melanoma: audit {results.year}",
+        subtitle=f"{results.centre}, data cut {cut}",
+        provenance=Provenance(
+            centre=results.centre,
+            data_cut=cut,
+            made_at=results.last_recorded_at,
+            content_hash=results.content_hash,
+            versions=used,
+        ),
+        sections=(
+            summary.section(results),
+            purpose.section(results),
+            patients.section(results),
+            local_control.section(results),
+            competing.section(results),
+            closing.limitations(results),
+            closing.methods(results),
+            closing.references(results),
+            closing.about(results, used),
+        ),
+        notices=(*notices, NOTICE),
+    )
+    return numbered(report)

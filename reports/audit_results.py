@@ -1,0 +1,133 @@
+"""Everything an audit says, gathered once from the store before a word is written."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analysis.baseline import (
+    Completeness as RecordCompleteness,
+)
+from analysis.baseline import (
+    Summary,
+    completeness_by_year,
+    read_baseline,
+    summarise,
+)
+from analysis.cohort import CohortRules, DataCut
+from analysis.completeness import Completeness as FollowUpCompleteness
+from analysis.completeness import completeness_of_follow_up
+from analysis.end_points import END_POINTS, LOCAL_FAILURE
+from analysis.outcome import Estimation, Outcome, OutcomeTable, analyse
+from reports.standards import Standard, Standards
+
+if TYPE_CHECKING:
+    from registry.store import Store
+
+
+@dataclass(frozen=True)
+class AuditResults:
+    """The figures of one audit; ``outcomes`` holds an analysis per end point that is needed."""
+
+    centre: str
+    year: int
+    cut: DataCut
+    rules: CohortRules
+    how: Estimation
+    standards: Standards
+    settings: Mapping[str, Any]
+    content_hash: str
+    last_recorded_at: str
+    treated_in_year: int
+    summaries: tuple[Summary, ...]
+    completeness: RecordCompleteness
+    follow_up: FollowUpCompleteness
+    local: Outcome
+    local_by_category: Outcome
+    by_target: Mapping[str, Outcome]
+
+
+def follow_up_completeness(table: OutcomeTable, cut: DataCut) -> FollowUpCompleteness:
+    """Clark's index of local status: potential time runs to the data cut, and ends at death."""
+    potential = np.asarray(
+        [(cut.event_date - zero).days for zero in table.zero_date], dtype=np.float64
+    )
+    died = ~np.isnan(table.death_days)
+    potential = np.where(died, np.fmin(table.death_days, potential), potential)
+    return completeness_of_follow_up(
+        np.minimum(table.time_days, potential), table.status > 0, potential
+    )
+
+
+def _last_recorded_at(connection: Any) -> str:
+    """Return when the last batch was recorded, as ISO text in UTC."""
+    last: datetime = connection.execute("SELECT max(recorded_at) FROM batch").fetchall()[0][0]
+    return last.replace(microsecond=0, tzinfo=UTC).isoformat()
+
+
+def _targets(standards: Standards) -> tuple[Standard, ...]:
+    return tuple(target for target in standards.targets if target.end_point != LOCAL_FAILURE.name)
+
+
+def gather(
+    store: Store,
+    *,
+    year: int,
+    data_cut: date,
+    standards: Standards,
+    rules: CohortRules | None = None,
+    how: Estimation | None = None,
+    progress: Callable[[str], None] = lambda step: None,
+) -> AuditResults:
+    """Run every analysis of the audit on an open store."""
+    connection, settings = store.connection, store.settings()
+    rules = rules or CohortRules(course_gap_days=int(settings["course_gap_days"]))
+    how, cut = how or Estimation(), DataCut(data_cut)
+    progress("patients and data")
+    baseline = read_baseline(connection, cut, rules)
+    progress("local control")
+    local = analyse(connection, LOCAL_FAILURE, cut, rules=rules, how=how)
+    progress("local control by T category")
+    by_category = analyse(
+        connection,
+        LOCAL_FAILURE,
+        cut,
+        rules=rules,
+        how=how,
+        by="size_category",
+        with_sensitivity=False,
+    )
+    others = {}
+    for target in _targets(standards):
+        progress(f"standard: {target.name}")
+        if target.end_point not in others:
+            others[target.end_point] = analyse(
+                connection,
+                END_POINTS[target.end_point],
+                cut,
+                rules=rules,
+                how=how,
+                with_sensitivity=False,
+            )
+    return AuditResults(
+        centre=str(settings["centre_id"]),
+        year=year,
+        cut=cut,
+        rules=rules,
+        how=how,
+        standards=standards,
+        settings=settings,
+        content_hash=store.head().chain_hash.hex(),
+        last_recorded_at=_last_recorded_at(connection),
+        treated_in_year=sum(row["year_of_treatment"] == year for row in baseline),
+        summaries=summarise(baseline),
+        completeness=completeness_by_year(baseline),
+        follow_up=follow_up_completeness(local.table, cut),
+        local=local,
+        local_by_category=by_category,
+        by_target={LOCAL_FAILURE.name: local, **others},
+    )

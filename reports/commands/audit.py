@@ -1,0 +1,161 @@
+"""``afterplaque audit``: the annual audit as HTML and PDF."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from registry.errors import MendableError, UsageError
+from reports.command_frame import JsonFlag, answer, note, progress
+from reports.option_values import StorePath, read_date
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from reports.audit_results import AuditResults
+    from reports.document import Report
+
+FORMATS = ("html", "pdf")
+
+
+class StandardNotMetError(MendableError):
+    """A stated standard is not met, and the caller asked to be told by the exit code."""
+
+    kind = "standard_not_met"
+    exit_code = 4
+
+
+def read_formats(text: str) -> tuple[str, ...]:
+    """Read a list of formats; UsageError for one that is not offered."""
+    chosen = tuple(dict.fromkeys(part.strip() for part in re.split("[, ]+", text) if part.strip()))
+    for form in chosen:
+        if form not in FORMATS:
+            raise UsageError(
+                f"There is no format {form!r}; choose from {', '.join(FORMATS)}.", option="--format"
+            )
+    if not chosen:
+        raise UsageError("Name at least one format.", option="--format")
+    return chosen
+
+
+def write_report(report: Report, files: dict[str, Path]) -> None:
+    """Render a report into each of the files, all of them rendered before any is written."""
+    from reports.render.html import render_html
+    from reports.render.pdf import render_pdf
+    from reports.writing import write_whole
+
+    rendered = {}
+    for form, path in files.items():
+        progress(f"writing {path.name}")
+        rendered[path] = (
+            render_html(report).encode("utf-8") if form == "html" else render_pdf(report)
+        )
+    for path, content in rendered.items():
+        write_whole(path, content)
+
+
+def make_audit(
+    store_path: Path,
+    files: dict[str, Path],
+    *,
+    year: int,
+    data_cut: date,
+    audience: str,
+    standards_file: Path | None,
+    notices: tuple[str, ...] = (),
+) -> AuditResults:
+    """Gather the results from a store and write the report files."""
+    from registry.store import open_store
+    from reports.audit import build_audit
+    from reports.audit_results import gather
+    from reports.standards import Standards, read_standards
+    from reports.suppression import publish
+
+    standards = read_standards(standards_file) if standards_file else Standards()
+    with open_store(store_path) as store:
+        results = gather(
+            store, year=year, data_cut=data_cut, standards=standards, progress=progress
+        )
+    report = build_audit(results, notices=notices)
+    write_report(publish(report) if audience == "published" else report, files)
+    return results
+
+
+def audit(
+    store: StorePath,
+    year: Annotated[int, typer.Option("--year", help="The audit's year.", min=1980, max=2100)],
+    data_cut: Annotated[
+        str | None,
+        typer.Option(
+            "--data-cut", help="Last day that counts, YYYY-MM-DD; the year's last day by default."
+        ),
+    ] = None,
+    out: Annotated[
+        Path, typer.Option("--out", help="Folder for the report; made when missing.")
+    ] = Path(),
+    form: Annotated[str, typer.Option("--format", help="html, pdf, or both: html,pdf.")] = (
+        "html,pdf"
+    ),
+    audience: Annotated[
+        str,
+        typer.Option(
+            "--audience", help="internal (true counts) or published (small numbers suppressed)."
+        ),
+    ] = "internal",
+    standards: Annotated[
+        Path | None,
+        typer.Option("--standards", help="Standards file (TOML): primary end point, targets."),
+    ] = None,
+    fail_below_standard: Annotated[
+        bool,
+        typer.Option("--fail-below-standard", help="Exit with 4 when a stated target is not met."),
+    ] = False,
+    force: Annotated[bool, typer.Option("--force", help="Overwrite files of the same name.")] = (
+        False
+    ),
+    as_json: JsonFlag = False,
+) -> None:
+    """Write the annual audit: who was treated, local control, competing outcomes, methods."""
+    from datetime import date
+
+    from reports.writing import refuse_overwriting
+
+    if audience not in ("internal", "published"):
+        raise UsageError("The audience is internal or published.", option="--audience")
+    cut = read_date(data_cut, option="--data-cut") if data_cut else date(year, 12, 31)
+    files = {name: out / f"audit-{year}-{audience}.{name}" for name in read_formats(form)}
+    refuse_overwriting(files.values(), force=force)
+    results = make_audit(
+        store, files, year=year, data_cut=cut, audience=audience, standards_file=standards
+    )
+    payload = describe_audit(results, files)
+    lines = [f"{path}" for path in files.values()]
+    answer(payload, as_json=as_json, text="\n".join(lines))
+    if not as_json:
+        note("Next: open the report, and review each case that failed.")
+    not_met = [one["name"] for one in payload["standards"] if one["verdict"] == "not met"]  # type: ignore[attr-defined]
+    if fail_below_standard and not_met:
+        raise typer.Exit(StandardNotMetError.exit_code)
+
+
+def describe_audit(results: AuditResults, files: dict[str, Path]) -> dict[str, object]:
+    """Give the machine-readable result of an audit."""
+    from reports.sections.purpose import verdict
+
+    return {
+        "command": "audit",
+        "year": results.year,
+        "data_cut": results.cut.event_date,
+        "content_hash": results.content_hash,
+        "files": {form: str(path) for form, path in files.items()},
+        "n": results.local.table.n,
+        "events": results.local.groups[0].events if results.local.groups else 0,
+        "standards": [
+            {"name": target.name, "at_least": target.at_least, "verdict": verdict(results, target)}
+            for target in results.standards.targets
+        ],
+        "warnings": list(results.local.warnings),
+    }

@@ -1,0 +1,99 @@
+"""``afterplaque demo``: an invented department, from its files to its first audit report."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from reports.command_frame import JsonFlag, answer, note, progress
+
+NOTICE = (
+    "Everything in this report is invented: the department, the patients and the results. It shows"
+    " what an audit looks like and says nothing about any real treatment."
+)
+
+STANDARDS = """\
+# What the invented department promised itself. Targets are invented too.
+[primary]
+end_point = "local_failure"
+years = 5
+
+[[standard]]
+name = "Local control at 5 years"
+end_point = "local_failure"
+years = 5
+at_least = 0.85
+source = "invented for the demo"
+decided_on = "2014-01-01"
+
+[[standard]]
+name = "Eye kept at 5 years"
+end_point = "eye_loss"
+years = 5
+at_least = 0.90
+source = "invented for the demo"
+decided_on = "2014-01-01"
+"""
+
+
+def demo(
+    out: Annotated[
+        Path, typer.Option("--out", help="A new folder for files, registry and report.")
+    ] = Path("afterplaque-demo"),
+    patients: Annotated[
+        int, typer.Option("--patients", min=1, max=200_000, help="How many patients to draw.")
+    ] = 400,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Same seed, same department.")] = 1,
+    as_json: JsonFlag = False,
+) -> None:
+    """Draw an invented department, take its files in and write its audit: the main job at once."""
+    import numpy as np
+
+    from registry.errors import RefusedInputError
+    from registry.intake import take_in
+    from registry.store import create_store
+    from reports.commands.audit import describe_audit, make_audit
+    from reports.option_values import now_utc
+    from synthetic_cohort.cohort import draw_department, write_files
+    from synthetic_cohort.truth import TRUTH
+
+    if out.exists() and any(out.iterdir() if out.is_dir() else [out]):
+        raise RefusedInputError(
+            f"{out} is there already and not empty; nothing was written. Choose another --out, or"
+            " remove it.",
+            file=str(out),
+        )
+    progress(f"drawing {patients} invented patients")
+    department = draw_department(TRUTH, patients, np.random.default_rng(seed))
+    write_files(department, out / "files")
+    (out / "standards.toml").write_text(STANDARDS, encoding="utf-8")
+    progress("taking the files in")
+    store_path, by = out / "department.registry", "demo"
+    create_store(store_path, centre_id=TRUTH.centre_name, by=by, at=now_utc())
+    taken = take_in(store_path, [out / "files"], by=by, why="demo", at=now_utc())
+    year = TRUTH.data_cut.year
+    files = {form: out / f"audit-{year}.{form}" for form in ("html", "pdf")}
+    results = make_audit(
+        store_path,
+        files,
+        year=year,
+        data_cut=TRUTH.data_cut,
+        audience="internal",
+        standards_file=out / "standards.toml",
+        notices=(NOTICE,),
+    )
+    payload = describe_audit(results, files) | {
+        "command": "demo",
+        "invented": True,
+        "store": str(store_path),
+        "rows": taken.rows,
+    }
+    answer(payload, as_json=as_json, text=f"{files['html']}\n{files['pdf']}")
+    if not as_json:
+        note(
+            f"Everything in it is invented. Next: open {files['html']}, or try\n"
+            f"  afterplaque outcome {store_path} --end-point local_failure"
+            f" --data-cut {TRUTH.data_cut} --by size_category"
+        )

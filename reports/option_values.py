@@ -1,0 +1,57 @@
+"""Options and arguments that several commands share."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from registry.errors import UsageError
+
+StorePath = Annotated[
+    Path,
+    typer.Argument(
+        envvar="AFTERPLAQUE_STORE",
+        metavar="STORE",
+        help="The registry file (default: the environment variable AFTERPLAQUE_STORE).",
+    ),
+]
+"""Type of the registry argument."""
+
+
+def now_utc() -> datetime:
+    """Return the present moment in UTC, without zone: the clock is read here and nowhere below."""
+    return datetime.now(UTC).replace(tzinfo=None)
+
+
+def read_date(text: str, *, option: str) -> date:
+    """Read YYYY-MM-DD; UsageError naming the option otherwise.
+
+    >>> read_date("2024-02-29", option="--data-cut")
+    datetime.date(2024, 2, 29)
+    """
+    try:
+        if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", text):
+            raise ValueError(text)
+        return date.fromisoformat(text)
+    except ValueError:
+        raise UsageError(
+            f"{option} takes a day written YYYY-MM-DD, not {text!r}.", option=option
+        ) from None
+
+
+def read_numbers(texts: Sequence[str], *, option: str) -> tuple[float, ...]:
+    """Read numbers from an option given with commas, repeats or both; ascending, each once.
+
+    >>> read_numbers(["5,1", "2"], option="--at")
+    (1.0, 2.0, 5.0)
+    """
+    parts = [part.strip() for text in texts for part in text.split(",") if part.strip()]
+    for part in parts:
+        if not re.fullmatch(r"\d+(\.\d+)?", part):
+            raise UsageError(f"{option} takes numbers with commas, not {part!r}.", option=option)
+    return tuple(sorted({float(part) for part in parts}))

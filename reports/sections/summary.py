@@ -1,0 +1,139 @@
+"""The summary on one page: what was found and what to do."""
+
+from __future__ import annotations
+
+from analysis.baseline import COMPLETENESS_FIELDS
+from reports.audit_results import AuditResults
+from reports.curves import failure_at, incidences_at
+from reports.document import (
+    Block,
+    BulletList,
+    Heading,
+    KeyFigure,
+    KeyFigures,
+    Note,
+    Paragraph,
+    Section,
+)
+from reports.sections.purpose import free_at, verdict
+from reports.values import Count, Missing, Quantity, Words, text
+
+POORLY_RECORDED = 0.9
+"""Fields known for less than this share of the tumours are named on the summary page."""
+
+
+def _cards(results: AuditResults) -> KeyFigures:
+    local, primary = results.local, results.standards.primary
+    group = local.groups[0]
+    outcome = results.by_target.get(primary.end_point, local)
+    control = failure_at(outcome.groups[0], primary.years, "control")
+    title = f"{outcome.end_point.free_title.capitalize()} at {primary.years:g} years"
+    matching = [
+        verdict(results, target)
+        for target in results.standards.targets
+        if (target.end_point, target.years) == (primary.end_point, primary.years)
+    ]
+    median = group.median_follow_up
+    has_median = median is not None and median.value is not None and median.value == median.value
+    follow_up = (
+        Quantity(median.value / 365.25, digits=1, unit="years", n=group.n)  # type: ignore[union-attr,operator]
+        if has_median
+        else Missing("not reached")
+    )
+    return KeyFigures(
+        (
+            KeyFigure(title, control, "Kaplan–Meier, 95 % CI", matching[0] if matching else ""),
+            KeyFigure(
+                "Tumours treated",
+                Count(group.n),
+                text("{n} of them in {year}".replace("{year}", str(results.year)),
+                     n=Count(results.treated_in_year)),
+            ),
+            KeyFigure("Local failures", Count(group.events), "to the data cut"),
+            KeyFigure("Median follow-up", follow_up, "reverse Kaplan–Meier"),
+            KeyFigure(
+                "Follow-up completeness",
+                Quantity(100 * results.follow_up.index, digits=0, unit="%", n=group.n),
+                "Clark’s index",
+            ),
+        )
+    )  # fmt: skip
+
+
+def _found(results: AuditResults) -> list[Words]:
+    local, years = results.local, results.standards.primary.years
+    group = local.groups[0]
+    said: list[Words] = [
+        text(
+            "Of {n} tumours, {events} failed locally; {competing} had the eye removed for another"
+            " reason or died first.",
+            n=Count(group.n),
+            events=Count(group.events),
+            competing=Count(group.competing),
+        )
+    ]
+    if group.cumulative_incidence is not None:
+        incidence = incidences_at(group, years)[0]
+        said.append(
+            text(
+                f"The probability of a local failure within {years:g} years, in a world where"
+                " patients also die and lose the eye otherwise, was {incidence}.",
+                incidence=incidence,
+            )
+        )
+    for target in results.standards.targets:
+        said.append(
+            text(
+                f"{target.name}: {verdict(results, target)}; the result was " + "{result}.",
+                result=free_at(results, target),
+            )
+        )
+    return said
+
+
+def _poorly_recorded(results: AuditResults) -> list[str]:
+    total = sum(results.completeness.treated)
+    shares = [sum(row) / total for row in results.completeness.known] if total else []
+    return [
+        label
+        for (_, label), share in zip(COMPLETENESS_FIELDS, shares, strict=False)
+        if share < POORLY_RECORDED
+    ]
+
+
+def _to_do(results: AuditResults) -> list[Words]:
+    group = results.local.groups[0]
+    to_do: list[Words] = []
+    if group.never_assessed:
+        to_do.append(
+            text(
+                "Find out what became of the {n} tumours never assessed after treatment.",
+                n=Count(group.never_assessed),
+            )
+        )
+    missing = _poorly_recorded(results)
+    if missing:
+        to_do.append(f"Complete the fields known for fewer than 9 in 10: {', '.join(missing)}.")
+    to_do += [f"Correct at the source: {warning}." for warning in results.local.warnings[:3]]
+    if results.follow_up.index < POORLY_RECORDED:
+        to_do.append("Bring back, or trace, the patients lost to follow-up.")
+    if not results.standards.targets:
+        to_do.append("State a standard before next year’s audit.")
+    return to_do or ["Nothing in these records asks for action; review the cases that failed."]
+
+
+def section(results: AuditResults) -> Section:
+    """Return the section."""
+    if not results.local.table.n:
+        return Section("Summary", (Note("No tumour is in the cohort at this data cut."),))
+    blocks: tuple[Block, ...] = (
+        _cards(results),
+        Heading("What was found"),
+        BulletList(tuple(_found(results))),
+        Heading("What to do"),
+        BulletList(tuple(_to_do(results))),
+        Paragraph(
+            "These figures describe past patients of one department. They are no treatment advice."
+        ),
+    )
+    return Section("Summary", blocks)
