@@ -80,7 +80,7 @@ def make_plain(value: object) -> Any:
         return make_plain(value.value)
     if _is_missing(value):
         return None
-    if isinstance(value, numbers.Number):
+    if isinstance(value, numbers.Number) and type(value).__name__ != "timedelta64":
         return _make_plain_number(value)
     if isinstance(value, date | time):
         return value.isoformat()
@@ -94,13 +94,15 @@ def _is_missing(value: object) -> bool:
         return True
     if type(value).__name__ == "datetime64":
         return str(value) == "NaT"
+    if type(value).__name__ == "timedelta64":
+        return False
     return isinstance(value, numbers.Real | Decimal) and not math.isfinite(value)
 
 
 def _make_plain_number(value: object) -> int | float:
     if isinstance(value, numbers.Integral):
         return int(value)
-    if isinstance(value, numbers.Real | Decimal) and type(value).__name__ != "timedelta64":
+    if isinstance(value, numbers.Real | Decimal):
         return float(value)
     raise TypeError(f"no plain form for a {type(value).__name__}")
 
@@ -196,19 +198,27 @@ def _clear_live_line() -> None:
 # --- errors ---------------------------------------------------------------------------------------
 
 
+def _make_plain_or_text(value: object) -> Any:
+    try:
+        return make_plain(value)
+    except TypeError:
+        return str(value)
+
+
 def _report(kind: str, message: str, where: Mapping[str, object], **more: object) -> None:
     """Report an error: JSON on stdout when asked for, otherwise text on stderr."""
     _clear_live_line()
     if _IS_QUIET.get():
-        write_json({"error": {"kind": kind, "message": message, "where": where} | more})
+        places = {name: _make_plain_or_text(place) for name, place in where.items()}
+        write_json({"error": {"kind": kind, "message": message, "where": places} | more})
         return
     is_coloured = sys.stderr.isatty() and not os.environ.get("NO_COLOR")
     label = "\x1b[31mError:\x1b[0m" if is_coloured else "Error:"
     lines = [make_printable(line) for line in message.splitlines()]
     sys.stderr.write(f"{label} " + "\n".join(lines) + "\n")
     if where:
-        places = ", ".join(f"{name} {place}" for name, place in where.items())
-        sys.stderr.write(f"  Where: {make_printable(places)}\n")
+        listed = ", ".join(f"{name} {place}" for name, place in where.items())
+        sys.stderr.write(f"  Where: {make_printable(listed)}\n")
 
 
 def _report_mendable(error: MendableError) -> int:
@@ -226,10 +236,10 @@ def _report_mendable(error: MendableError) -> int:
 
 def _report_usage(error: typer.TyperException) -> int:
     """Report what the option parser refuses, naming the option and the command's help."""
-    where: dict[str, object] = {}
     context = getattr(error, "ctx", None)
-    if context is not None:
-        where["command"] = context.command_path
+    running = RUNNING_COMMAND.get()
+    command = context.command_path if context else " ".join(filter(None, ["afterplaque", running]))
+    where: dict[str, object] = {"command": command}
     option = getattr(error, "option_name", None)
     parameter = getattr(error, "param", None)
     if option is None and parameter is not None:
@@ -239,8 +249,8 @@ def _report_usage(error: typer.TyperException) -> int:
         where["option"] = option
     message = error.format_message().replace("Value error, ", "")
     _report("usage", message, where)
-    if context is not None and not _IS_QUIET.get():
-        sys.stderr.write(f"  Help: {context.command_path} --help\n")
+    if not _IS_QUIET.get():
+        sys.stderr.write(f"  Help: {command} --help\n")
     return 2
 
 
@@ -268,9 +278,9 @@ def _report_fault(fault: Exception) -> int:
     """Report a fault of the program without any value it may hold."""
     described = describe_fault(fault)
     message = (
-        f"This is a fault of the program, not of your data ({described['type']}). Nothing that "
-        f"was not already finished has been kept. {SHOW_TRACEBACK}=1 shows the full text; it may "
-        "hold patient values, so look before you pass it on."
+        f"This is a fault of the program, not something you can mend ({described['type']}). "
+        f"{SHOW_TRACEBACK}=1 shows the full text; it may hold patient values, so look before you "
+        "pass it on."
     )
     if _IS_QUIET.get():
         _report("fault", message, described)
@@ -293,6 +303,7 @@ def _show_warning_without_values(
     message: Warning | str, category: type[Warning], filename: str, lineno: int, *_: object
 ) -> None:
     """Say that a library warned, and where: the text of a warning may quote data."""
+    _clear_live_line()
     place = "/".join(Path(filename).parts[-3:])
     sys.stderr.write(f"Note: a library warned ({category.__name__}, {place}, line {lineno}).\n")
 
@@ -318,6 +329,7 @@ def run_in_frame(application: typer.Typer, arguments: Sequence[str]) -> int:
         As typed, without the program's own name; none at all shows the help.
     """
     quiet = _IS_QUIET.set(_asks_for_json(arguments))
+    running = RUNNING_COMMAND.set(None)
     try:
         with warnings.catch_warnings():
             warnings.showwarning = _show_warning_without_values  # type: ignore[assignment]
@@ -328,6 +340,7 @@ def run_in_frame(application: typer.Typer, arguments: Sequence[str]) -> int:
         code = 141
     finally:
         _IS_QUIET.reset(quiet)
+        RUNNING_COMMAND.reset(running)
     return code
 
 
@@ -342,7 +355,7 @@ def _run(application: typer.Typer, arguments: list[str]) -> int:
     except (KeyboardInterrupt, typer.Abort):
         return _report_interrupt()
     except SystemExit as ending:  # the parser's own answer to a closed pipe
-        return 141 if ending.code == 1 else int(ending.code or 0)
+        return 141 if ending.code == 1 else ending.code if isinstance(ending.code, int) else 1
     except BrokenPipeError:
         raise
     except Exception as fault:

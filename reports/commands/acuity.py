@@ -51,7 +51,7 @@ def acuity(
     texts: Annotated[
         list[str],
         typer.Argument(
-            metavar="TEXT...",
+            metavar="TEXT",
             help="Acuities as written: 6/9, 6/9-2, '6/9 part', 20/40, 'decimal 0.5', "
             "'0.30 logMAR', '70 letters', 'CF 1 m', HM, PL, NPL. Put -- before one that begins "
             "with a minus.",
@@ -63,10 +63,11 @@ def acuity(
     ] = None,
     as_json: JsonFlag = False,
 ) -> None:
-    """Show how acuity texts are read: logMAR, letters, level off the chart.
+    """Show how visual acuities are read: logMAR, letters.
 
-    Letters are 85 - 50 logMAR, rounded. Ambiguous and impossible texts are refused, with exit code
-    3: a bare 1.0 is 6/6 as a decimal and 6/60 as logMAR.
+    Letters are 85 - 50 logMAR, rounded; counting fingers and below is flagged as off the chart.
+    Ambiguous and impossible texts are refused, with exit code 3: a bare 1.0 is 6/6 as a decimal
+    and 6/60 as logMAR.
     """
     readings = [_read_or_explain(text, notation) for text in texts]
     payload = {"command": "acuity", "readings": readings}

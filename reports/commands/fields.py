@@ -60,9 +60,10 @@ def fields(
     ] = "md",
     as_json: JsonFlag = False,
 ) -> None:
-    """List every table and field: type, unit, limits, codes, meaning.
+    """List every table and field of the registry.
 
-    "derived" fields are worked out at intake and never entered; files hold the others as columns.
+    Type, unit, limits, codes and meaning of each. "derived" fields are worked out at intake and
+    never entered; files hold the others as columns.
     """
     tables = [
         {"table": table.name, "fields": [_describe_field(field) for field in table.fields]}

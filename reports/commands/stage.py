@@ -26,7 +26,9 @@ def _read_size(text: str, option: str, field_name: str) -> Decimal:
         size_mm = Decimal("NaN")
     if not (size_mm.is_finite() and field.low <= size_mm <= field.high):
         raise UsageError(
-            f"{option} {text!r} cannot be: it takes {field.allowed()}.", option=option, found=text
+            f"{option} {text!r} cannot be: it is a size in mm from {field.low} to {field.high}.",
+            option=option,
+            found=text,
         )
     return size_mm
 
@@ -88,10 +90,11 @@ def stage(
     ] = "m0",
     as_json: JsonFlag = False,
 ) -> None:
-    """Stage one choroidal or ciliary body melanoma (AJCC 8) and class its size as COMS did.
+    """Stage one tumour: AJCC 8 and COMS size class.
 
-    Sizes are rounded to 0.1 mm, halves upward, before they are compared. Where ciliary body or
-    extraocular extension is unknown the category has no letter, and what is possible is listed.
+    For choroidal and ciliary body melanoma; melanoma of the iris has another table. Sizes are
+    rounded to 0.1 mm, halves upward, before they are compared. Where ciliary body or extraocular
+    extension is unknown the category has no letter, and what is possible is listed.
     """
     staged = stage_tumour(
         _read_size(thickness, "--thickness", "thickness_mm"),
