@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from itertools import chain
 from typing import Any
 
 import pyarrow as pa
@@ -22,7 +23,7 @@ _RunQuery = Callable[[str, Sequence[object]], list[tuple[Any, ...]]]
 def _is_text(kind: Any) -> bool:
     if pa.types.is_dictionary(kind):
         kind = kind.value_type
-    return (
+    return bool(
         pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind)
     )
 
@@ -88,29 +89,35 @@ def _rounded_rows(field: Field) -> str:
     )
 
 
-def _each_check(table: RecordTable, schema: Any, stamp: Stamp) -> Any:
-    """Yield (condition on appended_rows, what is wrong)."""
-    keys = ", ".join(field.name for field in table.key)
+def _would_be_rounded(kind: Any) -> bool:
+    is_fine = pa.types.is_decimal(kind) and kind.scale > DECIMAL_PLACES
+    return bool(pa.types.is_floating(kind) or is_fine)
+
+
+def _field_checks(table: RecordTable, schema: Any, *, may_refer: bool) -> Iterator[tuple[str, str]]:
+    """Yield (condition on appended_rows, what is wrong) for one field after another."""
     for field in table.fields:
         if field.name not in schema.names:
             continue
         if field.is_required:
             yield _blank_rows(field), f"{field.name} is blank and must not be"
-        kind = schema.field(field.name).type
-        if pa.types.is_floating(kind) or (
-            pa.types.is_decimal(kind) and kind.scale > DECIMAL_PLACES
-        ):
+        if _would_be_rounded(schema.field(field.name).type):
             places = f"more than {DECIMAL_PLACES} decimal places, or is no number that fits"
             yield _rounded_rows(field), f"{field.name} has {places}"
-        if field.references:
+        if field.references and not may_refer:
             current = f"SELECT {field.references}_id FROM {field.references}"
             wanted = f"{field.name} IS NOT NULL AND {field.name} NOT IN ({current})"
             said = f"{field.name} names a {field.references} that the registry does not hold"
             yield wanted, said + " (record that one first)"
+
+
+def _version_checks(table: RecordTable, schema: Any, stamp: Stamp) -> Iterator[tuple[str, str]]:
+    """Yield (condition on appended_rows, what is wrong) for the rows as new versions."""
+    keys = ", ".join(field.name for field in table.key)
     repeated = f"SELECT {keys} FROM appended_rows GROUP BY ALL HAVING count(*) > 1"
     yield f"({keys}) IN ({repeated})", "the same key stands in more than one row"
-    stored = f"SELECT {keys} FROM {table.name}_key"
     if not stamp.why.strip():
+        stored = f"SELECT {keys} FROM {table.name}_key"
         yield f"({keys}) IN ({stored})", "a new version of a record needs a reason"
     if BASED_ON in schema.names:
         match = " AND ".join(f"v.{f.name} = appended_rows.{f.name}" for f in table.key)
@@ -119,7 +126,14 @@ def _each_check(table: RecordTable, schema: Any, stamp: Stamp) -> Any:
         yield changed, "someone else has recorded a newer version; look at it first"
 
 
-def find_row_faults(run: _RunQuery, table: RecordTable, schema: Any, stamp: Stamp) -> str:
+def find_row_faults(
+    run: _RunQuery,
+    table: RecordTable,
+    schema: Any,
+    stamp: Stamp,
+    *,
+    may_refer_to_withdrawn: bool = False,
+) -> str:
     """Say what keeps the registered rows out, naming rows and fields but no values; "" if nothing.
 
     Checks blanks in required fields, values that would be rounded, references to records that are
@@ -129,7 +143,11 @@ def find_row_faults(run: _RunQuery, table: RecordTable, schema: Any, stamp: Stam
     if lacking:
         return f"Table {table.name}: the required field {lacking[0]} is not among the columns."
     faults = []
-    for condition, said in _each_check(table, schema, stamp):
+    checks = chain(
+        _field_checks(table, schema, may_refer=may_refer_to_withdrawn),
+        _version_checks(table, schema, stamp),
+    )
+    for condition, said in checks:
         rows = run(
             f"SELECT row_no FROM appended_rows WHERE {condition} ORDER BY row_no "
             f"LIMIT {_SHOWN_ROWS + 1}",

@@ -160,9 +160,9 @@ def content_text(table: ChainedTable) -> str:
 
     The table's name, then ``name=bytes:text;`` for every column that is not NULL, columns in the
     order of their names. Each part carries its length, so two different rows never share a text;
-    NULLs are left out (``concat`` skips them), so a column that a later version of the schema adds leaves the text of the
-    rows before it as it was. Times are microseconds since 1970 (free of any time zone), decimals
-    have six places, dates are YYYY-MM-DD.
+    NULLs are left out (``concat`` skips them), so a column that a later version of the schema adds
+    leaves the text of the rows before it as it was. Times are microseconds since 1970 (free of any
+    time zone), decimals have six places, dates are YYYY-MM-DD.
 
     Examples
     --------

@@ -19,17 +19,14 @@ import pyarrow as pa
 
 from registry.chain import HASH_BYTES, Anchor, Head, Link, extend_chain
 from registry.duckdb_errors import word_open_error, word_write_error
-from registry.duckdb_rows import (
-    check_column_types,
-    find_row_faults,
-    select_typed_rows,
-)
+from registry.duckdb_integrity import find_inconsistency, read_links
+from registry.duckdb_rows import check_column_types, find_row_faults, select_typed_rows
 from registry.duckdb_schema import ChainedTable, chained_tables, column_type, content_hash
 from registry.encryption import load_cryptography
 from registry.errors import RefusedInputError
 from registry.migrate import AppliedMigration, Migration
 from registry.records import TABLES, RecordTable
-from registry.storage import Orphans, Stamp
+from registry.storage import Inconsistency, Orphans, Stamp
 
 STORAGE_VERSION = "v2.0.0"
 _CHAINED = chained_tables(TABLES)
@@ -165,18 +162,17 @@ class DuckDBStorage:
 
     def links(self) -> Iterator[Link]:
         """Read every link of the chain in order, its content hashed anew."""
-        parts = []
-        for table in _CHAINED.values():
-            record = ", ".join(f"CAST({name} AS VARCHAR)" for name in table.primary_key)
-            parts.append(
-                f"SELECT entry_no, '{table.name}' AS table_name, concat_ws('|', {record}) AS record"
-                f", content_hash, {content_hash(table)} AS content_now, chain_hash "
-                f"FROM {table.name}"
-            )
-        query = " UNION ALL ".join(parts) + " ORDER BY entry_no"
-        for batch in self._connection.sql(query).to_arrow_table().to_batches(100_000):
-            for row in zip(*(column.to_pylist() for column in batch.columns), strict=True):
-                yield Link(*row)
+        try:
+            yield from read_links(self._connection, _CHAINED)
+        except duckdb.Error as error:
+            raise word_open_error(error, self._path) from None
+
+    def find_inconsistency(self) -> Inconsistency | None:
+        """Find a record, version or batch that does not fit the others."""
+        try:
+            return find_inconsistency(self._connection)
+        except duckdb.Error as error:
+            raise word_open_error(error, self._path) from None
 
     # --- appending --------------------------------------------------------------------------------
 
@@ -203,7 +199,9 @@ class DuckDBStorage:
         numbered = rows.append_column("row_no", pa.array(range(1, rows.num_rows + 1), pa.int64()))
         self._connection.register("appended_rows", numbered)
         try:
-            faults = find_row_faults(self._rows, table, rows.schema, stamp)
+            faults = find_row_faults(
+                self._rows, table, rows.schema, stamp, may_refer_to_withdrawn=is_withdrawal
+            )
             if faults:
                 raise RefusedInputError(faults, table=table.name)
             chained = _CHAINED[f"{table.name}_version"]
@@ -273,16 +271,17 @@ class DuckDBStorage:
 
     # --- reading ----------------------------------------------------------------------------------
 
-    def _match_key(self, table: RecordTable) -> str:
+    def _match_key(self, table: RecordTable, alias: str = "") -> str:
         return " AND ".join(
-            f"{field.name} = try_cast(? AS {column_type(field)})" for field in table.key
+            f"{alias}{field.name} = try_cast(? AS {column_type(field)})" for field in table.key
         )
 
     def current_rows(self, table: RecordTable, keys: Sequence[tuple[str, ...]]) -> Any:
         """Read the current, non-withdrawn rows of those keys, given as text."""
         names = ", ".join(field.name for field in table.fields)
         matches = " OR ".join(f"({self._match_key(table)})" for _ in keys)
-        query = f"SELECT {names} FROM {table.name} WHERE {matches}"
+        order = ", ".join(field.name for field in table.key)
+        query = f"SELECT {names} FROM {table.name} WHERE {matches} ORDER BY {order}"
         parameters = [part for key in keys for part in key]
         return self._connection.sql(query, params=parameters).to_arrow_table()
 
@@ -312,15 +311,10 @@ class DuckDBStorage:
         shown = ", ".join(f"v.{name}" for name in columns)
         rows = self._rows(
             f"SELECT batch.kind, {shown} FROM {table.name}_version v LEFT JOIN batch "
-            f"USING (batch_no) WHERE {self._match_key_of('v', table)} ORDER BY v.version",
+            f"USING (batch_no) WHERE {self._match_key(table, 'v.')} ORDER BY v.version",
             key,
         )
         return [dict(zip(["batch_kind", *columns], row, strict=True)) for row in rows]
-
-    def _match_key_of(self, alias: str, table: RecordTable) -> str:
-        return " AND ".join(
-            f"{alias}.{field.name} = try_cast(? AS {column_type(field)})" for field in table.key
-        )
 
 
 def open_duckdb(path: Path, *, write: bool, create: bool = False, key: str | None = None) -> Any:

@@ -39,6 +39,15 @@ class Orphans:
     example: str
 
 
+@dataclass(frozen=True, slots=True)
+class Inconsistency:
+    """A record, version or batch that does not fit the others."""
+
+    table: str
+    record: str
+    what: str
+
+
 class Storage(Protocol):
     """A database that holds a registry. Times are UTC without zone."""
 
@@ -106,3 +115,6 @@ class Storage(Protocol):
 
     def links(self) -> Iterator[Link]:
         """Read every link of the chain in order, its content hashed anew."""
+
+    def find_inconsistency(self) -> Inconsistency | None:
+        """Find a record, version or batch that does not fit the others."""

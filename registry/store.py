@@ -7,27 +7,23 @@ row is a link of a hash chain.
 
 from __future__ import annotations
 
-import os
-import shutil
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
-from registry.chain import Anchor, Head, Misfit, find_misfit, read_head, sync_folder, write_head
+from registry.batch import BATCH_KINDS, Batch, BatchKind
+from registry.chain import Anchor, Head, read_head, sync_folder
 from registry.encryption import key_path, make_key, read_key
 from registry.errors import RefusedInputError, StoreError
 from registry.journal import VersionRow, find_table, split_key, tell_history
 from registry.lock import hold_lock
 from registry.migrate import migrate, pending_migrations, read_migrations
-from registry.records import TABLES
-from registry.settings import default_settings, read_value, write_value
+from registry.settings import default_settings, read_value
 from registry.storage import Stamp, Storage
-
-BatchKind = Literal["creation", "intake", "correction", "withdrawal", "setting"]
-_KINDS = ("creation", "intake", "correction", "withdrawal", "setting")
+from registry.store_files import check_there, keep_copy, note_head, remove_draft
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,161 +41,6 @@ class TakenFile:
 def _to_utc(at: datetime) -> datetime:
     """Return the time as UTC without zone; a time without zone is taken as UTC."""
     return at.astimezone(UTC).replace(tzinfo=None) if at.tzinfo else at
-
-
-class Batch:
-    """What is recorded together: all of it or nothing. Made by :meth:`Store.batch`."""
-
-    def __init__(self, storage: Storage, kind: BatchKind, stamp: Stamp, head: Head) -> None:
-        self._storage = storage
-        self._kind = kind
-        self._stamp = stamp
-        self._head = head
-        self._rows: dict[str, int] = {}
-        self._withdrawn_tables: set[str] = set()
-        self._is_noted = False
-
-    @property
-    def batch_no(self) -> int:
-        """The batch's number, one more than the last."""
-        return self._stamp.batch_no
-
-    @property
-    def rows(self) -> dict[str, int]:
-        """How many versions were appended so far, by table."""
-        return dict(self._rows)
-
-    def append(self, table_name: str, rows: Any) -> int:
-        """Record a new version of each row.
-
-        Parameters
-        ----------
-        table_name
-            A declared table. Parents come before the records that refer to them.
-        rows
-            A pyarrow table whose columns are declared fields of matching Arrow type; fields that
-            are left out are blank. A column ``based_on_version`` (integer; 0 for a new record)
-            refuses rows of which someone else has recorded a newer version.
-
-        Returns
-        -------
-        int
-            Number of versions recorded.
-
-        Raises
-        ------
-        RefusedInputError
-            When a row breaks a check of the store, naming row numbers and fields but no values.
-        ValueError
-            For an unknown table or column, or a column of the wrong type.
-        """
-        if table_name not in TABLES:
-            raise ValueError(f"there is no table {table_name!r}")
-        count, self._head = self._storage.append_versions(
-            TABLES[table_name], rows, self._stamp, self._head
-        )
-        self._rows[table_name] = self._rows.get(table_name, 0) + count
-        return count
-
-    def withdraw(self, table_name: str, keys: Sequence[str]) -> int:
-        """Mark records as entered by mistake; every version of them is kept.
-
-        Parameters
-        ----------
-        table_name
-            A declared table.
-        keys
-            The records' keys as text, parts joined by ``|``.
-
-        Raises
-        ------
-        RefusedInputError
-            When a record is not there or is withdrawn already, or when no reason is given. When
-            the batch ends: when a record that is still current refers to a withdrawn one.
-        """
-        table = find_table(table_name)
-        if not self._stamp.why.strip():
-            raise RefusedInputError("A withdrawal needs a reason.", option="--why")
-        parts = list(dict.fromkeys(split_key(table, key) for key in keys))
-        for key in parts:
-            if self._storage.current_rows(table, [key]).num_rows == 0:
-                raise RefusedInputError(
-                    f"{table.name}:{'|'.join(key)} is not among the current records: there is no "
-                    "such record, or it is withdrawn already (`afterplaque history` tells).",
-                    table=table.name,
-                    key="|".join(key),
-                )
-        if not parts:
-            return 0
-        rows = self._storage.current_rows(table, parts)
-        count, self._head = self._storage.append_versions(
-            table, rows, self._stamp, self._head, is_withdrawal=True
-        )
-        self._rows[table_name] = self._rows.get(table_name, 0) + count
-        self._withdrawn_tables.add(table_name)
-        return count
-
-    def note_file(self, name: str, sha256: str, rows: int, table: str = "") -> None:
-        """Note that a file's rows are part of this batch.
-
-        ``sha256`` is the hexadecimal checksum of the file's bytes, ``name`` its name without
-        folders, ``table`` the record table its rows went into.
-        """
-        row = {"sha256": sha256.lower(), "name": name, "table_name": table, "rows": rows}
-        self._append_links("batch_file", row)
-        self._is_noted = True
-
-    def change_setting(self, name: str, value: Any) -> None:
-        """Record a new value of a setting; RefusedInputError when it does not take it."""
-        text = write_value(name, value)
-        found = self._storage.connection.execute(
-            "SELECT version FROM setting WHERE name = ?", [name]
-        ).fetchall()
-        stamp = self._stamp
-        if found and not stamp.why.strip():
-            raise RefusedInputError("A changed setting needs a reason.", option="--why")
-        self._append_links(
-            "setting_version",
-            {
-                "name": name,
-                "value": text,
-                "version": found[0][0] + 1 if found else 1,
-                "recorded_at": stamp.at,
-                "recorded_by": stamp.by,
-                "recorded_why": stamp.why,
-            },
-        )
-        self._is_noted = True
-
-    def _append_links(self, table_name: str, row: dict[str, object]) -> None:
-        row["batch_no"] = self._stamp.batch_no
-        self._head = self._storage.append_links(table_name, [row], self._head)
-
-    def finish(self) -> Head | None:
-        """Close the batch with its own row; None when nothing was recorded."""
-        n_versions = sum(self._rows.values())
-        if not n_versions and not self._is_noted:
-            return None
-        withdrawn = [TABLES[name] for name in sorted(self._withdrawn_tables)]
-        for orphans in self._storage.find_orphans(withdrawn) if withdrawn else ():
-            raise RefusedInputError(
-                f"{orphans.count} current record(s) of {orphans.table} still refer to the "
-                f"withdrawn {orphans.parent}, {orphans.table}:{orphans.example} for one. Withdraw "
-                f"or correct these first. Nothing was recorded.",
-                table=orphans.table,
-                field=orphans.field,
-            )
-        self._append_links(
-            "batch",
-            {
-                "kind": self._kind,
-                "recorded_at": self._stamp.at,
-                "recorded_by": self._stamp.by,
-                "why": self._stamp.why,
-                "n_versions": n_versions,
-            },
-        )
-        return Head(self._stamp.batch_no, self._head.entry_no, self._head.chain_hash)
 
 
 class Store:
@@ -235,9 +76,8 @@ class Store:
         """Whether it was opened for writing."""
         return self._is_writable
 
-    @property
     def head(self) -> Head:
-        """The last link of the chain."""
+        """Return the last link of the chain."""
         return self._storage.head()
 
     def settings(self) -> dict[str, Any]:
@@ -296,7 +136,7 @@ class Store:
         if not self._is_writable or self._is_recording:
             state = "is recording a batch already" if self._is_recording else "is open for reading"
             raise ValueError(f"the store {self._path.name} {state}")
-        if kind not in _KINDS:
+        if kind not in BATCH_KINDS:
             raise ValueError(f"there is no kind of batch {kind!r}")
         if not by.strip():
             raise RefusedInputError("Say who records this.", option="--by")
@@ -315,7 +155,7 @@ class Store:
             raise
         finally:
             self._is_recording = False
-        _note_head(self._path, head)
+        note_head(self._path, head)
 
     def _start_batch(self, kind: BatchKind, by: str, why: str, at: datetime) -> Batch:
         head = self._storage.head()
@@ -330,12 +170,6 @@ class Store:
         centre = str(self.settings().get("centre_id", ""))
         stamp = Stamp(head.batch_no + 1, at, by, why, centre)
         return Batch(self._storage, kind, stamp, head)
-
-
-def _note_head(path: Path, head: Head) -> None:
-    # The commit is durable already; a side file that lags behind is caught up at the next opening.
-    with suppress(OSError):
-        write_head(path, head)
 
 
 # --- opening --------------------------------------------------------------------------------------
@@ -375,27 +209,6 @@ def _check_head(storage: Storage, path: Path) -> None:
         )
 
 
-def _keep_copy(path: Path) -> None:
-    """Copy the closed file to ``STORE.previous``, whole or not at all, readable by its owner."""
-    kept = path.with_name(path.name + ".previous")
-    draft = path.with_name(path.name + ".previous.new")
-    try:
-        draft.unlink(missing_ok=True)
-        handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(handle, "wb") as target, path.open("rb") as source:
-            shutil.copyfileobj(source, target, 1 << 20)
-            target.flush()
-            os.fsync(target.fileno())
-        draft.replace(kept)
-        sync_folder(path.parent)
-    except OSError as failure:
-        raise StoreError(
-            f"The copy {kept.name}, which is made before every spell of writing, could not be "
-            f"made ({failure.strerror}). Make room, or let the folder be written to.",
-            file=str(kept),
-        ) from None
-
-
 def _check_schema(storage: Storage, path: Path) -> bool:
     """Refuse what is no registry or a newer one; return whether it needs a newer schema."""
     applied = storage.applied_migrations()
@@ -408,16 +221,6 @@ def _check_schema(storage: Storage, path: Path) -> bool:
     return bool(pending_migrations(applied, read_migrations(), store=path.name))
 
 
-def _check_there(path: Path) -> None:
-    if not path.exists():
-        raise StoreError(
-            f"There is no registry {path}. Check the path, or make one with `afterplaque init`.",
-            file=str(path),
-        )
-    if not path.is_file():
-        raise StoreError(f"{path} is a folder, not a registry file.", file=str(path))
-
-
 def _prepare_writing(path: Path) -> Storage:
     """Recover what a killed writer left, keep a copy of the closed file, open, bring up to date."""
     storage = _attach(path, write=True)
@@ -427,12 +230,12 @@ def _prepare_writing(path: Path) -> Storage:
         storage.checkpoint()
     finally:
         storage.close()
-    _keep_copy(path)
+    keep_copy(path)
     storage = _attach(path, write=True)
     try:
         now = datetime.now(UTC).replace(tzinfo=None)
         migrate(storage, read_migrations(), store=path.name, by="afterplaque", at=now)
-        _note_head(path, storage.head())
+        note_head(path, storage.head())
     except BaseException:
         storage.close()
         raise
@@ -482,7 +285,7 @@ def open_store(
         When another process holds it, naming that process and since when.
     """
     path = Path(path).absolute()
-    _check_there(path)
+    check_there(path)
     with hold_lock(path, exclusive=write, wait_seconds=wait_seconds):
         storage = _prepare_writing(path) if write else _prepare_reading(path)
         try:
@@ -521,22 +324,23 @@ def create_store(
         raise StoreError(f"There is no folder {path.parent}. Make it first.", file=str(path))
     if not centre_id.strip() or not by.strip():
         raise RefusedInputError("A registry needs a centre and someone who makes it.")
+    if path.with_name(path.name + ".wal").exists():
+        raise StoreError(
+            f"{path.name}.wal is here without its registry {path.name}. Put the registry back, or "
+            "move the log away, before you make a new one of that name.",
+            file=str(path),
+        )
     draft = path.with_name(path.name + ".creating")
     with hold_lock(path, exclusive=True, wait_seconds=0):
-        _remove_draft(draft)
+        remove_draft(draft)
         try:
             head = _fill_new_store(draft, path, centre_id.strip(), by.strip(), at, encrypt)
             draft.rename(path)
         except BaseException:
-            _remove_draft(draft)
+            remove_draft(draft)
             raise
         sync_folder(path.parent)
-        _note_head(path, head)
-
-
-def _remove_draft(draft: Path) -> None:
-    for leftover in (draft, draft.with_name(draft.name + ".wal")):
-        leftover.unlink(missing_ok=True)
+        note_head(path, head)
 
 
 def _fill_new_store(
@@ -555,7 +359,7 @@ def _fill_new_store(
         raise
     try:
         migrate(storage, read_migrations(), store=path.name, by=by, at=at)
-        microseconds = int((at - datetime(1970, 1, 1)).total_seconds() * 1_000_000)
+        microseconds = (at - datetime(1970, 1, 1)) // timedelta(microseconds=1)
         reason = f"creation of the registry of {centre_id}"
         storage.add_anchor(Anchor(1, microseconds, by, reason, None))
         store = Store(storage, draft, is_writable=True)
@@ -568,27 +372,3 @@ def _fill_new_store(
         storage.close()
     draft.with_name(draft.name + ".head").unlink(missing_ok=True)
     return head
-
-
-# --- integrity ------------------------------------------------------------------------------------
-
-
-def verify_chain(store: Store) -> Misfit | None:
-    """Read every recorded value and check it against the hash chain; return the first misfit.
-
-    Also checks the anchors, that every batch holds the versions it counted, and that
-    ``STORE.head`` stands on the chain. About two seconds for a million rows.
-    """
-    start = bytes(32)
-    for anchor, stored in store.storage.anchors():
-        if anchor.hash() != stored or (anchor.anchor_no > 1 and anchor.previous_hash is None):
-            what = "the values are not those that were recorded"
-            return Misfit(0, "chain_anchor", str(anchor.anchor_no), what)
-        start = stored
-    misfit = find_misfit(start, store.storage.links())
-    if misfit is not None:
-        return misfit
-    noted = read_head(store.path)
-    if noted is not None and store.storage.chain_hash_at(noted.entry_no) != noted.chain_hash:
-        return Misfit(noted.entry_no, "batch", str(noted.batch_no), "STORE.head does not fit")
-    return None

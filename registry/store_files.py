@@ -1,0 +1,57 @@
+"""The files beside a store: the copy made before writing, and the head of the chain.
+
+:func:`keep_copy` may not be called while the database file is open in this process: closing a
+second handle on it would drop the engine's lock.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from contextlib import suppress
+from pathlib import Path
+
+from registry.chain import Head, sync_folder, write_head
+from registry.errors import StoreError
+
+
+def check_there(path: Path) -> None:
+    if not path.exists():
+        raise StoreError(
+            f"There is no registry {path}. Check the path, or make one with `afterplaque init`.",
+            file=str(path),
+        )
+    if not path.is_file():
+        raise StoreError(f"{path} is a folder, not a registry file.", file=str(path))
+
+
+def note_head(path: Path, head: Head) -> None:
+    # The commit is durable already; a side file that lags behind is caught up at the next opening.
+    with suppress(OSError):
+        write_head(path, head)
+
+
+def keep_copy(path: Path) -> None:
+    """Copy the closed file to ``STORE.previous``, whole or not at all, readable by its owner."""
+    kept = path.with_name(path.name + ".previous")
+    draft = path.with_name(path.name + ".previous.new")
+    try:
+        draft.unlink(missing_ok=True)
+        handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(handle, "wb") as target, path.open("rb") as source:
+            shutil.copyfileobj(source, target, 1 << 20)
+            target.flush()
+            os.fsync(target.fileno())
+        draft.replace(kept)
+        sync_folder(path.parent)
+    except OSError as failure:
+        raise StoreError(
+            f"The copy {kept.name}, which is made before every spell of writing, could not be "
+            f"made ({failure.strerror}). Make room, or let the folder be written to.",
+            file=str(kept),
+        ) from None
+
+
+def remove_draft(draft: Path) -> None:
+    for leftover in (draft, draft.with_name(draft.name + ".wal")):
+        leftover.unlink(missing_ok=True)
