@@ -1,0 +1,284 @@
+"""Intake: files are staged, judged and taken in together, all or nothing.
+
+Every finding of every row is collected. An error keeps everything out; a warning does not. The
+checksum of each file is recorded in the same transaction as its rows, so a file taken in twice
+changes nothing and says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from registry.errors import Finding, RefusedInputError, UsageError
+from registry.intake_files import IntakeFile, name_files, read_heading
+from registry.lines import CsvLines, compute_sha256
+from registry.records import TABLES
+from registry.rules import DateOrder
+
+if TYPE_CHECKING:
+    from registry.staged_rows import StagedRows
+    from registry.store import Store
+
+
+@dataclass(frozen=True, slots=True)
+class IntakeResult:
+    """What an intake did.
+
+    Attributes
+    ----------
+    taken
+        Whether the files' rows are in the registry now by this intake.
+    already_taken
+        Whether all of these files had been taken in before, so that nothing changed.
+    checked_only
+        Whether the intake was a check, undone before its end.
+    rows
+        New versions of records by table: those recorded, or, with ``checked_only``, those that
+        would have been. Empty when errors kept everything out.
+    corrected
+        How many of ``rows`` are new versions of records that were there.
+    unchanged
+        Rows whose record was there with the same content, by table.
+    rows_read
+        Rows of the files, by file name.
+    findings
+        Every finding, by file and row.
+    """
+
+    taken: bool
+    already_taken: bool
+    checked_only: bool
+    rows: Mapping[str, int]
+    corrected: Mapping[str, int]
+    unchanged: Mapping[str, int]
+    rows_read: Mapping[str, int]
+    findings: tuple[Finding, ...]
+
+    @property
+    def has_errors(self) -> bool:
+        """Whether some finding is an error."""
+        return any(finding.severity == "error" for finding in self.findings)
+
+
+class _CheckedOnly(Exception):  # noqa: N818 - it is no error: it ends a check before its commit
+    """Rolls the batch of a check back."""
+
+
+def take_in(
+    store_path: Path,
+    files: Sequence[str | Path],
+    *,
+    by: str,
+    at: datetime,
+    why: str = "",
+    correct: bool = False,
+    check_only: bool = False,
+    date_order: DateOrder | None = None,
+    encoding: str | None = None,
+    columns: Mapping[str, Mapping[str, str]] | None = None,
+) -> IntakeResult:
+    """Take CSV files into a registry, all of them or nothing.
+
+    Parameters
+    ----------
+    store_path
+        The registry.
+    files
+        Files named after their table, ``TABLE=FILE``, or folders of such files.
+    by, why
+        Who takes them in, and why; a correction needs a reason.
+    at
+        Time of recording; dates after its day are errors.
+    correct
+        Whether a known record with other content becomes a new version. Only fields that the
+        file has a column for change; a blank cell clears its field.
+    check_only
+        Whether to undo everything just before the commit.
+    date_order
+        Order of dates written with slashes, dots or hyphens.
+    encoding
+        ``"utf-8"`` (the default) or ``"cp1252"``.
+    columns
+        For each table, the field that a heading stands for.
+
+    Returns
+    -------
+    IntakeResult
+
+    Raises
+    ------
+    RefusedInputError
+        For a file that cannot be read as CSV at all.
+    UsageError
+        For arguments that do not fit together.
+    StoreError
+        When the registry cannot be opened for writing.
+    """
+    from registry.store import open_store
+
+    if correct and not why.strip():
+        raise UsageError("A correction needs a reason.", option="--why")
+    named, findings = name_files(files)
+    digests = {file: _digest(file) for file in named}
+    with open_store(store_path, write=True) as store:
+        known = store.files_taken()
+        is_known = {
+            file: digest in known and known[digest].table == file.table.name
+            for file, digest in digests.items()
+        }
+        fresh = {file: digest for file, digest in digests.items() if correct or not is_known[file]}
+        if not fresh:
+            return _answer(findings, already_taken=True)
+        staged = _stage(store, fresh, at, correct, date_order, encoding, columns or {})
+        findings = _sort_findings([*findings, *staged.findings], named)
+        if any(finding.severity == "error" for finding in findings):
+            return _answer(findings, rows_read=_rows_by_file(staged, fresh))
+        return _record(
+            store,
+            staged,
+            fresh,
+            findings,
+            by=by,
+            why=why,
+            at=at,
+            correct=correct,
+            check_only=check_only,
+            is_known=all(is_known.values()),
+        )
+
+
+def _digest(file: IntakeFile) -> str:
+    try:
+        return compute_sha256(file.path)
+    except OSError as failure:
+        raise RefusedInputError(
+            f"The file {file.path} cannot be read ({failure.strerror}).", file=file.name
+        ) from None
+
+
+def _stage(
+    store: Store,
+    files: Mapping[IntakeFile, str],
+    at: datetime,
+    correct: bool,
+    date_order: DateOrder | None,
+    encoding: str | None,
+    columns: Mapping[str, Mapping[str, str]],
+) -> StagedRows:
+    """Stage and judge the files."""
+    from registry.staged_rows import StagedRows
+
+    settings = store.settings()
+    staged = StagedRows(
+        store.connection,
+        today=at.date(),
+        date_order=date_order,
+        centre_id=settings["centre_id"],
+        off_chart_logmar=settings["off_chart_logmar"],
+    )
+    lacks_column = False
+    for file, digest in files.items():
+        reader = CsvLines(file.path, encoding)
+        heading, findings = read_heading(
+            reader.heading,
+            file,
+            renamed=columns.get(file.table.name),
+            may_lack_required=correct,
+        )
+        staged.findings += findings
+        staged.add_file(file, heading, reader.read_chunks())
+        lacks_column = lacks_column or heading.lacks_column
+        if reader.sha256 != digest:
+            raise RefusedInputError(
+                f"{file.name} was changed while it was read. Take it in again.", file=file.name
+            )
+    staged.read_acuities()
+    if not lacks_column:
+        staged.judge_records()
+        staged.compare(correct=correct)
+    return staged
+
+
+def _record(
+    store: Store,
+    staged: StagedRows,
+    files: Mapping[IntakeFile, str],
+    findings: Sequence[Finding],
+    *,
+    by: str,
+    why: str,
+    at: datetime,
+    correct: bool,
+    check_only: bool,
+    is_known: bool,
+) -> IntakeResult:
+    """Write the staged rows and the files' checksums in one transaction."""
+    states = staged.states
+    if is_known and all(set(counts) <= {"unchanged"} for counts in states.values()):
+        return _answer(findings, already_taken=True)
+    rows_read = _rows_by_file(staged, files)
+    try:
+        with store.batch(
+            "correction" if correct else "intake", by=by, why=why.strip(), at=at
+        ) as batch:
+            for table in TABLES.values():
+                for page in staged.select_pages(table):
+                    batch.append(table.name, page)
+            noted = {(digest, file.table.name): file for file, digest in files.items()}
+            for (digest, table_name), file in noted.items():
+                batch.note_file(file.name, digest, rows_read[file.name], table_name)
+            if check_only:
+                raise _CheckedOnly
+    except _CheckedOnly:
+        pass
+    return IntakeResult(
+        taken=not check_only,
+        already_taken=False,
+        checked_only=check_only,
+        rows={name: counts.get("new", 0) + _corrected(counts) for name, counts in states.items()},
+        corrected={name: _corrected(counts) for name, counts in states.items()},
+        unchanged={name: counts.get("unchanged", 0) for name, counts in states.items()},
+        rows_read=rows_read,
+        findings=tuple(findings),
+    )
+
+
+def _corrected(counts: Mapping[str, int]) -> int:
+    return counts.get("changed", 0) + counts.get("withdrawn", 0)
+
+
+def _answer(
+    findings: Sequence[Finding],
+    *,
+    already_taken: bool = False,
+    rows_read: Mapping[str, int] | None = None,
+) -> IntakeResult:
+    """Make the result of an intake that recorded nothing."""
+    return IntakeResult(
+        False, already_taken, False, {}, {}, {}, dict(rows_read or {}), tuple(findings)
+    )
+
+
+def _rows_by_file(staged: StagedRows, files: Mapping[IntakeFile, str]) -> dict[str, int]:
+    return {file.name: staged.rows_read[number] for number, file in enumerate(files)}
+
+
+def _sort_findings(findings: Sequence[Finding], files: Sequence[IntakeFile]) -> list[Finding]:
+    order = {file.name: place for place, file in enumerate(files)}
+    fields = {
+        file.name: {field.name: place for place, field in enumerate(file.table.fields)}
+        for file in files
+    }
+    return sorted(
+        findings,
+        key=lambda finding: (
+            order.get(finding.file, len(order)),
+            finding.row or 0,
+            fields.get(finding.file, {}).get(finding.field or "", -1),
+            finding.severity,
+        ),
+    )

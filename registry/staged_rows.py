@@ -1,0 +1,429 @@
+"""The rows of the files on their way in: staged, judged, compared with the registry.
+
+Rows are staged in temporary tables of the store's own connection, typed, with the file and the
+physical line they come from. Nothing is written to the registry here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from registry.derived import (
+    ACUITY_ALLOWED,
+    ACUITY_FIELDS,
+    join_derived,
+    read_acuities,
+    select_written_acuities,
+)
+from registry.duckdb_schema import column_type
+from registry.errors import Finding
+from registry.intake_files import Heading, IntakeFile
+from registry.lines import Chunk, LineProblem
+from registry.linked_rules import RULES_BETWEEN_RECORDS
+from registry.record_rules import (
+    RULES_WITHIN_A_RECORD,
+    RecordRule,
+    list_codes,
+    make_declared_rules,
+)
+from registry.records import TABLES, Field, RecordTable
+from registry.rules import DateOrder, find_remedy, make_check, make_check_query, quote_text
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+PAGE_LINES = 200_000
+"""Rows handed to the store at a time."""
+
+_LONGEST_SHOWN = 80
+
+_LINE_PROBLEMS = {
+    "unclosed_quote": ("a closed quote", "close the quote, or delete it"),
+    "stray_quote": (
+        "a quote only round a whole cell",
+        "delete the quote, or double it inside a quoted cell",
+    ),
+}
+
+
+def show(text: str) -> str:
+    """Shorten a cell and make its unseen characters visible, for a finding.
+
+    Examples
+    --------
+    >>> show("6/9\\x1b[2J")
+    '6/9\\\\x1b[2J'
+    """
+    visible = "".join(c if c.isprintable() else repr(c)[1:-1] for c in text[: _LONGEST_SHOWN + 1])
+    return visible if len(visible) <= _LONGEST_SHOWN else visible[:_LONGEST_SHOWN] + "…"
+
+
+class StagedRows:
+    """What the files hold, beside the registry they are meant for.
+
+    Parameters
+    ----------
+    connection
+        The store's connection, with the registry in use. Temporary tables are made in it.
+    today
+        No date may lie after it.
+    date_order
+        Order of dates written with slashes, dots or hyphens; None for ISO dates only.
+    centre_id
+        The store's own centre.
+    off_chart_logmar
+        The store's setting.
+
+    Attributes
+    ----------
+    findings
+        Everything found so far, in no order.
+    rows_read
+        Rows of each file, by its number.
+    states
+        For each staged table how many rows are ``new``, ``changed``, ``unchanged`` and
+        ``withdrawn`` (known, but withdrawn).
+    """
+
+    def __init__(
+        self,
+        connection: Any,
+        *,
+        today: date,
+        date_order: DateOrder | None,
+        centre_id: str,
+        off_chart_logmar: Mapping[str, float],
+    ) -> None:
+        self._connection = connection
+        self._today = today
+        self._date_order = date_order
+        self._centre_id = centre_id
+        self._off_chart_logmar = off_chart_logmar
+        self._files: list[IntakeFile] = []
+        self._lines: dict[int, int] = {}
+        self.findings: list[Finding] = []
+        self.rows_read: dict[int, int] = {}
+        self.states: dict[str, dict[str, int]] = {}
+        self._held = {name: self._count(name) for name in TABLES}
+        for table in TABLES.values():
+            self._create_tables(table)
+
+    def _run(self, sql: str) -> list[tuple[Any, ...]]:
+        rows: list[tuple[Any, ...]] = self._connection.execute(sql).fetchall()
+        return rows
+
+    def _count(self, source: str) -> int:
+        return int(self._run(f"SELECT count(*) FROM {source}")[0][0])
+
+    def _create_tables(self, table: RecordTable) -> None:
+        name, keys = table.name, [field.name for field in table.key]
+        typed = ", ".join(f"{field.name} {_staged_type(field)}" for field in table.entered)
+        self._run(
+            f"CREATE TEMP TABLE staged_{name} ({typed}, file_no INTEGER, line BIGINT, "
+            "unreadable VARCHAR[])"
+        )
+        self._run(f"CREATE TEMP TABLE lost_{name} ({keys[0]} VARCHAR)")
+        names = ", ".join(field.name for field in table.entered)
+        staged = f"SELECT {names}, file_no, line FROM staged_{name}"
+        same = " AND ".join(f"s.{key} = r.{key}" for key in keys)
+        others = (
+            f"SELECT {names}, NULL::INTEGER AS file_no, NULL::BIGINT AS line FROM {name} r "
+            f"WHERE NOT EXISTS (SELECT 1 FROM staged_{name} s WHERE {same})"
+        )
+        after = f"{staged} UNION ALL {others}" if self._held[name] else staged
+        self._run(f"CREATE TEMP VIEW after_{name} AS {after}")
+
+    # --- staging ----------------------------------------------------------------------------------
+
+    def add_file(self, file: IntakeFile, heading: Heading, chunks: Iterator[Chunk]) -> None:
+        """Stage every row of a file and judge its cells."""
+        file_no = len(self._files)
+        self._files.append(file)
+        checks = [
+            make_check(field, today=self._today, date_order=self._date_order)
+            for field in heading.columns
+        ]
+        query = make_check_query(checks, "chunk_cells") if checks else ""
+        self.rows_read[file_no] = self._lines[file_no] = 0
+        for chunk in chunks:
+            self._report_lines(file_no, heading, chunk.problems)
+            self._report_unnamed(file_no, heading, chunk)
+            if query:
+                self._stage_chunk(file_no, heading, chunk, query)
+        self._complete(file_no, heading)
+
+    def _stage_chunk(self, file_no: int, heading: Heading, chunk: Chunk, query: str) -> None:
+        names = [field.name for field in heading.columns]
+        places = [str(place) for place in heading.columns.values()]
+        cells = chunk.cells.select([*places, "line"]).rename_columns([*names, "line"])
+        self._connection.register("chunk_cells", cells)
+        judged: pa.Table = self._connection.sql(query).to_arrow_table()
+        self._connection.unregister("chunk_cells")
+        bad = [field for field in heading.columns if _count_valid(judged[f"?{field.name}"])]
+        for field in bad:
+            self._report_cells(file_no, field, cells, judged)
+        self._connection.register("judged_rows", judged)
+        marks = ", ".join(
+            f'CASE WHEN "?{field.name}" IS NOT NULL THEN {quote_text(field.name)} END'
+            for field in bad
+        )
+        unreadable = f"nullif(list_filter([{marks}], lambda x: x IS NOT NULL), [])"
+        self._run(
+            f"INSERT INTO staged_{self._files[file_no].table.name} BY NAME "
+            f"SELECT {', '.join(names)}, {file_no} AS file_no, line, "
+            f"{unreadable if bad else 'NULL'} AS unreadable FROM judged_rows"
+        )
+        self._connection.unregister("judged_rows")
+        self.rows_read[file_no] += judged.num_rows
+        last = _last(cells["line"])
+        self._lines[file_no] = max(self._lines[file_no], last)
+
+    def _report_cells(self, file_no: int, field: Field, cells: pa.Table, judged: pa.Table) -> None:
+        import pyarrow.compute as pc
+
+        wrong = judged.select(["line", f"?{field.name}"]).filter(
+            pc.is_valid(judged[f"?{field.name}"])
+        )
+        lines = wrong["line"].to_pylist()
+        raw = cells.select([field.name, "line"]).filter(pc.is_in(cells["line"], wrong["line"]))
+        found = dict(zip(raw["line"].to_pylist(), raw[field.name].to_pylist(), strict=True))
+        for line, problem in zip(lines, wrong[f"?{field.name}"].to_pylist(), strict=True):
+            text = found[line].strip()
+            remedy = find_remedy(problem, show(text), field)
+            self._report(file_no, line, field.name, text, field.allowed(), remedy)
+
+    def _report(
+        self,
+        file_no: int,
+        line: int,
+        field: str | None,
+        found: str,
+        allowed: str,
+        remedy: str,
+        severity: str = "error",
+    ) -> None:
+        name = self._files[file_no].name
+        self.findings.append(Finding(severity, name, line, field, show(found), allowed, remedy))
+
+    def _report_lines(
+        self, file_no: int, heading: Heading, problems: Sequence[LineProblem]
+    ) -> None:
+        """Report lines that cannot be split; remember their keys, so that references hold."""
+        import pyarrow as pa
+
+        table = self._files[file_no].table
+        by_place = {place: field.name for field, place in heading.columns.items()}
+        n_columns = len(heading.columns) + len(heading.unnamed)
+        key_place = heading.columns.get(table.key[0])
+        lost = []
+        for problem in problems:
+            self.rows_read[file_no] += 1
+            self._lines[file_no] = max(self._lines[file_no], problem.line)
+            if problem.kind == "column_count":
+                found, field = f"{len(problem.cells)} cells", None
+                allowed = f"{n_columns} cells, as in the heading"
+                remedy = "put a cell that holds a comma in double quotes; leave no cell out"
+            else:
+                place = len(problem.cells) - 1
+                found, field = problem.cells[-1], by_place.get(place)
+                allowed, remedy = _LINE_PROBLEMS[problem.kind]
+            self._report(file_no, problem.line, field, found, allowed, remedy)
+            if key_place is not None and key_place < len(problem.cells):
+                lost.append(problem.cells[key_place].strip())
+        if lost:
+            self._connection.register("lost_keys", pa.table({"key": lost}))
+            self._run(f"INSERT INTO lost_{table.name} SELECT key FROM lost_keys")
+            self._connection.unregister("lost_keys")
+
+    def _report_unnamed(self, file_no: int, heading: Heading, chunk: Chunk) -> None:
+        """Report text in a column without a name."""
+        for place in heading.unnamed:
+            texts = chunk.cells[str(place)].to_pylist()
+            for line, text in zip(chunk.cells["line"].to_pylist(), texts, strict=True):
+                if text.strip():
+                    allowed = "nothing in a column without a name"
+                    remedy = f"name column {place + 1}, or clear it"
+                    self._report(file_no, line, None, text, allowed, remedy)
+
+    def _complete(self, file_no: int, heading: Heading) -> None:
+        """Fill the fields that the file has no column for from the registry's current records."""
+        table = self._files[file_no].table
+        absent = [field.name for field in table.entered if field not in heading.columns]
+        if absent and self._held[table.name] and not heading.lacks_column:
+            values = ", ".join(f"{name} = s.{name}" for name in absent)
+            same = " AND ".join(f"s.{f.name} = staged_{table.name}.{f.name}" for f in table.key)
+            self._run(
+                f"UPDATE staged_{table.name} SET {values} FROM {table.name} s "
+                f"WHERE {same} AND file_no = {file_no}"
+            )
+        if table.name == "patient":
+            own = quote_text(self._centre_id)
+            self._run(
+                f"UPDATE staged_patient SET centre_id = {own} "
+                f"WHERE centre_id IS NULL AND unreadable IS NULL AND file_no = {file_no}"
+            )
+
+    # --- judging ----------------------------------------------------------------------------------
+
+    def judge_records(self) -> None:
+        """Apply every rule beyond a single cell that the staged tables concern."""
+        staged = {file.table.name for file in self._files}
+        rules = (*make_declared_rules(), *RULES_WITHIN_A_RECORD, *RULES_BETWEEN_RECORDS)
+        for rule in rules:
+            if rule.table in staged or rule.other_table in staged:
+                self._apply(rule)
+
+    def _apply(self, rule: RecordRule) -> None:
+        for is_other, file_no, line, found, detail in self._run(rule.select()):
+            field = rule.other_field if is_other else rule.field
+            place = self._place(detail, file_no)
+            self._report(
+                file_no,
+                line,
+                field,
+                found or "",
+                rule.allowed,
+                rule.remedy.replace("{detail}", place or f"{rule.table} in the registry"),
+                rule.severity,
+            )
+
+    def _place(self, detail: str, file_no: int) -> str:
+        """Name the file of another line only where it is another file."""
+        if not detail.startswith("@"):
+            return detail
+        other_no, line = detail[1:].split("@", 1)
+        if int(other_no) == file_no:
+            return line
+        return f"{line} of {self._files[int(other_no)].name}"
+
+    def read_acuities(self) -> None:
+        """Read the acuity texts of the staged visits, each distinct one once."""
+        pairs = self._run(select_written_acuities("staged_visit"))
+        readings = read_acuities(sorted(pairs), self._off_chart_logmar)
+        self._connection.register("acuities_read", readings)
+        self._run("CREATE TEMP TABLE acuity_reading AS SELECT * FROM acuities_read")
+        self._connection.unregister("acuities_read")
+        for field in ACUITY_FIELDS:
+            wrong = self._run(
+                f"SELECT r.file_no, r.line, r.{field}, a.problem FROM staged_visit r "
+                f"JOIN acuity_reading a ON a.text = r.{field} "
+                "AND a.notation = coalesce(CAST(r.acuity_notation AS VARCHAR), '') "
+                "WHERE a.problem IS NOT NULL"
+            )
+            for file_no, line, text, problem in wrong:
+                self._report(file_no, line, field, text, ACUITY_ALLOWED, problem)
+
+    # --- comparing with the registry --------------------------------------------------------------
+
+    def compare(self, *, correct: bool) -> None:
+        """Tell new records from known ones, changed or not; counts them in ``states``."""
+        for name in dict.fromkeys(file.table.name for file in self._files):
+            table = TABLES[name]
+            self._mark_states(table)
+            self.states[name] = dict(
+                self._run(f"SELECT state, count(*) FROM state_{name} GROUP BY state")
+            )
+            if correct:
+                self._report_incomplete(table)
+            else:
+                self._report_changed(table)
+
+    def _mark_states(self, table: RecordTable) -> None:
+        name, keys = table.name, [field.name for field in table.key]
+        if not self._count(f"{name}_key"):
+            self._run(
+                f"CREATE TEMP TABLE state_{name} AS SELECT file_no, line, 'new' AS state "
+                f"FROM staged_{name}"
+            )
+            return
+        same = " AND ".join(f"{{0}}.{key} = r.{key}" for key in keys)
+        differs = " OR ".join(
+            f"s.{field.name} IS DISTINCT FROM r.{field.name}" for field in table.entered
+        )
+        self._run(
+            f"CREATE TEMP TABLE state_{name} AS SELECT r.file_no, r.line, CASE "
+            f"WHEN k.{keys[0]} IS NULL THEN 'new' WHEN s.{keys[0]} IS NULL THEN 'withdrawn' "
+            f"WHEN {differs} THEN 'changed' ELSE 'unchanged' END AS state FROM staged_{name} r "
+            f"LEFT JOIN {name}_key k ON {same.format('k')} LEFT JOIN {name} s ON {same.format('s')}"
+        )
+
+    def _report_changed(self, table: RecordTable) -> None:
+        """Report known records with other content, field by field, and withdrawn ones."""
+        name = table.name
+        if not self._count(f"state_{name} WHERE state IN ('changed', 'withdrawn')"):
+            return
+        rows = f"staged_{name} r JOIN state_{name} USING (file_no, line)"
+        same = " AND ".join(f"s.{field.name} = r.{field.name}" for field in table.key)
+        for field in table.entered:
+            new, old = f"r.{field.name}", f"s.{field.name}"
+            readable = f"coalesce(NOT list_contains(r.unreadable, '{field.name}'), true)"
+            for file_no, line, found, held, version in self._run(
+                f"SELECT file_no, line, CAST({new} AS VARCHAR), CAST({old} AS VARCHAR), s.version "
+                f"FROM {rows} JOIN {name} s ON {same} WHERE state = 'changed' AND {readable} "
+                f"AND {new} IS DISTINCT FROM {old}"
+            ):
+                allowed = f"{held or 'blank'}, as the registry holds (version {version})"
+                remedy = "if the new value is right, take the file in with --correct --why REASON"
+                self._report(file_no, line, field.name, found or "", allowed, remedy)
+        key = table.key[0].name
+        for file_no, line, found in self._run(
+            f"SELECT file_no, line, CAST(r.{key} AS VARCHAR) FROM {rows} WHERE state = 'withdrawn'"
+        ):
+            remedy = "leave the row out, or bring the record back with --correct --why REASON"
+            allowed = "a record that has not been withdrawn"
+            self._report(file_no, line, key, found, allowed, remedy)
+
+    def _report_incomplete(self, table: RecordTable) -> None:
+        """Report new records of a correction whose file lacks a required column."""
+        for field in table.entered:
+            if field.is_required and not field.is_key:
+                readable = f"coalesce(NOT list_contains(r.unreadable, '{field.name}'), true)"
+                for file_no, line in self._run(
+                    f"SELECT file_no, line FROM staged_{table.name} r JOIN state_{table.name} "
+                    f"USING (file_no, line) WHERE r.{field.name} IS NULL AND {readable} "
+                    "AND state <> 'unchanged'"
+                ):
+                    remedy = f"a new record needs {field.name}: add the column"
+                    self._report(file_no, line, field.name, "", field.allowed(), remedy)
+
+    # --- handing over -----------------------------------------------------------------------------
+
+    def select_pages(self, table: RecordTable) -> Iterator[pa.Table]:
+        """Yield the rows that make a new version, with their derived fields, page by page."""
+        derived, joins = join_derived(table, "r")
+        values = [f"r.{field.name}" for field in table.entered]
+        values += [
+            f"CAST({sql} AS {column_type(table.field(name))}) AS {name}"
+            for name, sql in derived.items()
+        ]
+        for file_no, file in enumerate(self._files):
+            if file.table is not table:
+                continue
+            for first in range(1, self._lines[file_no] + 1, PAGE_LINES):
+                page = self._connection.sql(
+                    f"SELECT {', '.join(values)} FROM staged_{table.name} r "
+                    f"JOIN state_{table.name} t ON t.file_no = r.file_no AND t.line = r.line "
+                    f"{joins} WHERE t.state <> 'unchanged' AND r.file_no = {file_no} "
+                    f"AND r.line BETWEEN {first} AND {first + PAGE_LINES - 1} ORDER BY r.line"
+                ).to_arrow_table()
+                if page.num_rows:
+                    yield page
+
+
+def _staged_type(field: Field) -> str:
+    """The store's type, but codes as an ENUM, which takes one byte a row instead of sixteen."""
+    if field.type == "code":
+        return f"ENUM ({list_codes(field.codes)})"
+    return column_type(field)
+
+
+def _count_valid(column: pa.ChunkedArray) -> int:
+    return len(column) - int(column.null_count)
+
+
+def _last(column: pa.ChunkedArray) -> int:
+    import pyarrow.compute as pc
+
+    return int(pc.max(column).as_py() or 0)
