@@ -71,6 +71,7 @@ def load_cryptography(connection: Any) -> None:
     import duckdb
 
     try:
+        connection.execute("SET autoinstall_known_extensions = false").fetchall()
         connection.execute("LOAD httpfs").fetchall()
     except duckdb.Error:
         raise StoreError(
@@ -80,3 +81,14 @@ def load_cryptography(connection: Any) -> None:
             "extension installed and try again.",
             option="--encrypt",
         ) from None
+
+
+def check_cryptography() -> None:
+    """Refuse, as :func:`load_cryptography` does, before anything is made."""
+    import duckdb
+
+    connection = duckdb.connect()
+    try:
+        load_cryptography(connection)
+    finally:
+        connection.close()

@@ -16,7 +16,7 @@ from typing import Any
 
 from registry.batch import BATCH_KINDS, Batch, BatchKind
 from registry.chain import Anchor, Head, read_head, sync_folder
-from registry.encryption import key_path, make_key, read_key
+from registry.encryption import check_cryptography, key_path, make_key, read_key
 from registry.errors import RefusedInputError, StoreError
 from registry.journal import VersionRow, find_table, split_key, tell_history
 from registry.lock import hold_lock
@@ -330,6 +330,8 @@ def create_store(
             "move the log away, before you make a new one of that name.",
             file=str(path),
         )
+    if encrypt:
+        check_cryptography()
     draft = path.with_name(path.name + ".creating")
     with hold_lock(path, exclusive=True, wait_seconds=0):
         remove_draft(draft)

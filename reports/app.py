@@ -19,6 +19,9 @@ from registry.errors import UsageError
 from reports.command_frame import RUNNING_COMMAND, run_as_program
 
 COMMANDS = (
+    "init",
+    "history",
+    "withdraw",
     "fields",
     "acuity",
     "stage",
