@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -80,6 +80,7 @@ def take_in(
     date_order: DateOrder | None = None,
     encoding: str | None = None,
     columns: Mapping[str, Mapping[str, str]] | None = None,
+    today: date | None = None,
 ) -> IntakeResult:
     """Take CSV files into a registry, all of them or nothing.
 
@@ -92,7 +93,7 @@ def take_in(
     by, why
         Who takes them in, and why; a correction needs a reason.
     at
-        Time of recording; dates after its day are errors.
+        Time of recording; without zone it is taken as UTC.
     correct
         Whether a known record with other content becomes a new version. Only fields that the
         file has a column for change; a blank cell clears its field.
@@ -104,6 +105,8 @@ def take_in(
         ``"utf-8"`` (the default) or ``"cp1252"``.
     columns
         For each table, the field that a heading stands for.
+    today
+        Dates after this day are errors; by default the day of ``at``.
 
     Returns
     -------
@@ -133,7 +136,9 @@ def take_in(
         fresh = {file: digest for file, digest in digests.items() if correct or not is_known[file]}
         if not fresh:
             return _answer(findings, already_taken=True)
-        staged = _stage(store, fresh, at, correct, date_order, encoding, columns or {})
+        staged = _stage(
+            store, fresh, today or at.date(), correct, date_order, encoding, columns or {}
+        )
         findings = _sort_findings([*findings, *staged.findings], named)
         if any(finding.severity == "error" for finding in findings):
             return _answer(findings, rows_read=_rows_by_file(staged, fresh))
@@ -163,7 +168,7 @@ def _digest(file: IntakeFile) -> str:
 def _stage(
     store: Store,
     files: Mapping[IntakeFile, str],
-    at: datetime,
+    today: date,
     correct: bool,
     date_order: DateOrder | None,
     encoding: str | None,
@@ -175,7 +180,7 @@ def _stage(
     settings = store.settings()
     staged = StagedRows(
         store.connection,
-        today=at.date(),
+        today=today,
         date_order=date_order,
         centre_id=settings["centre_id"],
         off_chart_logmar=settings["off_chart_logmar"],

@@ -20,6 +20,7 @@ from reports.command_frame import RUNNING_COMMAND, run_as_program
 
 COMMANDS = (
     "init",
+    "intake",
     "history",
     "withdraw",
     "fields",

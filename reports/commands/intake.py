@@ -1,0 +1,178 @@
+"""``afterplaque intake``: files into the registry, all of them or nothing."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+from registry.errors import Finding, RefusedInputError, UsageError
+from registry.records import TABLES
+from reports.command_frame import JsonFlag, answer, note
+from reports.option_values import now_utc
+from reports.record_arguments import STORE_VARIABLE, RecordedBy, name_recorder
+from reports.render.text import lay_out_table
+
+if TYPE_CHECKING:
+    from registry.intake import IntakeResult
+
+_MOST_SHOWN = 50
+_LONGEST_ALLOWED = 48
+
+
+def split_store_and_files(arguments: list[str]) -> tuple[Path, list[str]]:
+    """Split ``[STORE] FILE...``; without STORE, AFTERPLAQUE_STORE names the registry."""
+    first = arguments[0]
+    is_file = (
+        first.lower().endswith(".csv") or first.partition("=")[0] in TABLES or Path(first).is_dir()
+    )
+    store = os.environ.get(STORE_VARIABLE) if is_file else first
+    files = arguments if is_file else arguments[1:]
+    if store is None:
+        raise UsageError(
+            f"Name the registry before the files, or set {STORE_VARIABLE}.", option="STORE"
+        )
+    if not files:
+        raise UsageError(
+            "Name the files to take in: patient.csv, tumour=OTHER.csv, or a folder.", option="FILE"
+        )
+    return Path(store), files
+
+
+def _describe_outcome(result: IntakeResult) -> str:
+    if result.already_taken:
+        return "These files were taken in before; nothing changed."
+    if result.has_errors:
+        return "Nothing was taken in."
+    parts = [f"{name} {count}" for name, count in result.rows.items() if count]
+    done = "Would take in" if result.checked_only else "Taken in"
+    text = f"{done}: {', '.join(parts) or 'no new rows'}."
+    corrected, unchanged = sum(result.corrected.values()), sum(result.unchanged.values())
+    if corrected:
+        text += f" {corrected} of them new versions of records that were there."
+    if unchanged:
+        text += f" {unchanged} rows were there already, unchanged."
+    return text + (" Nothing was written: this was a check." if result.checked_only else "")
+
+
+def _lay_out(findings: tuple[Finding, ...]) -> str:
+    rows = [
+        [
+            finding.severity,
+            finding.file,
+            finding.row,
+            finding.field,
+            finding.found,
+            _shorten(finding.allowed),
+            finding.remedy,
+        ]
+        for finding in findings[:_MOST_SHOWN]
+    ]
+    text = lay_out_table(["severity", "file", "row", "field", "found", "allowed", "remedy"], rows)
+    more = len(findings) - _MOST_SHOWN
+    if more > 0:
+        text += f"\n... and {more} more; --findings OUT.csv writes them all."
+    return text
+
+
+def _shorten(text: str) -> str:
+    return text if len(text) <= _LONGEST_ALLOWED else text[: _LONGEST_ALLOWED - 1] + "…"
+
+
+def _save_findings(result: IntakeResult, path: Path, *, replace: bool) -> None:
+    from registry.findings import write_findings
+
+    try:
+        write_findings(result.findings, path, replace=replace)
+    except RefusedInputError as refusal:
+        kept = " The files were taken in all the same." if result.taken else ""
+        raise RefusedInputError(refusal.message + kept, **refusal.where) from None
+
+
+def intake(
+    arguments: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="[STORE] FILE...",
+            help="The registry, then CSV files named after their table (patient.csv), TABLE=FILE, "
+            "or folders of such files. Without STORE: AFTERPLAQUE_STORE.",
+        ),
+    ],
+    check_only: Annotated[
+        bool, typer.Option("--check-only", help="Do everything but the last step; keep nothing.")
+    ] = False,
+    correct: Annotated[
+        bool,
+        typer.Option(
+            "--correct",
+            help="Rows of known records become new versions; only the file's columns change, a "
+            "blank cell clears. Needs --why.",
+        ),
+    ] = False,
+    why: Annotated[str, typer.Option("--why", help="Why; kept with the records.")] = "",
+    date_order: Annotated[
+        Literal["dmy", "mdy", "ymd"] | None,
+        typer.Option("--date-order", help="Order of dates not written YYYY-MM-DD; never guessed."),
+    ] = None,
+    encoding: Annotated[
+        Literal["utf-8", "cp1252"],
+        typer.Option("--encoding", help="cp1252 for files of older Windows programs."),
+    ] = "utf-8",
+    findings: Annotated[
+        Path | None, typer.Option("--findings", help="Write every finding to this CSV file.")
+    ] = None,
+    force: Annotated[
+        bool, typer.Option("--force", help="Let --findings replace a file that is there.")
+    ] = False,
+    by: RecordedBy = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """Take files into the registry: all of them, or nothing.
+
+    Every cell, record and reference is judged first, and every finding names its file, physical
+    line (the heading is line 1) and field. One error keeps everything out (exit code 3); warnings
+    name contradictions and keep nothing out. A file that was taken in before changes nothing.
+    """
+    from datetime import date
+
+    from registry.findings import count_findings, refuse_overwriting
+    from registry.intake import take_in
+
+    store, files = split_store_and_files(arguments)
+    if findings is not None:
+        refuse_overwriting(findings, replace=force)
+    at = now_utc()
+    result = take_in(
+        store,
+        files,
+        by=name_recorder(by),
+        at=at,
+        why=why,
+        correct=correct,
+        check_only=check_only,
+        date_order=date_order,
+        encoding=encoding,
+        today=max(at.date(), date.today()),
+    )
+    if findings is not None:
+        _save_findings(result, findings, replace=force)
+    outcome = _describe_outcome(result)
+    payload = {
+        "command": "intake",
+        "taken": result.taken,
+        "already_taken": result.already_taken,
+        "checked_only": result.checked_only,
+        "rows": {name: result.rows.get(name, 0) for name in TABLES},
+        "corrected": dict(result.corrected),
+        "unchanged": dict(result.unchanged),
+        "rows_read": dict(result.rows_read),
+        "findings": result.findings,
+    }
+    text = f"{_lay_out(result.findings)}\n\n{outcome}" if result.findings else outcome
+    answer(payload, as_json=as_json, text=text)
+    if result.findings and not as_json:
+        note(count_findings(result.findings))
+    if result.has_errors:
+        raise typer.Exit(3)
