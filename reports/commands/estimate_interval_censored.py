@@ -1,0 +1,171 @@
+"""The interval-censored answer of ``afterplaque estimate``, ready for JSON.
+
+``describe_interval_censored`` makes the groups and the test of the answer from plain arrays; the
+command only reads the table. Nothing heavy is imported before it is called.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from registry.errors import RefusedEstimateError
+
+if TYPE_CHECKING:
+    from analysis.interval_censored import Npmle
+
+METHOD = "interval-censored"
+
+
+def describe_interval_censored(
+    lower: Sequence[float],
+    upper: Sequence[float],
+    *,
+    group: Sequence[str] | None = None,
+    weight: Sequence[float] | None = None,
+    at: Sequence[float] = (),
+) -> dict[str, Any]:
+    """Estimate every group and compare them.
+
+    Parameters
+    ----------
+    lower, upper
+        Ends of (L, U]; ``upper`` infinite or NaN is right-censored, equal ends are exact.
+    group
+        Group of each row as text; None is one group named "all".
+    weight
+        Frequency weights; with them no test is made.
+    at
+        Times to read, in the unit of the data.
+
+    Returns
+    -------
+    dict
+        ``groups`` (each with ``curve``, ``at``, ``median``, ``log_likelihood``), ``tests`` and
+        ``warnings``, to be merged into the answer of the command.
+
+    Examples
+    --------
+    >>> answer = describe_interval_censored([0, 1, 3], [2, 4, float("nan")], at=[1.5])
+    >>> answer["groups"][0]["curve"][0]["to"], answer["groups"][0]["at"][0]["estimate"]
+    (2.0, None)
+    """
+    import numpy as np
+
+    from analysis.interval_censored import npmle
+
+    low, high = np.asarray(lower, float), np.asarray(upper, float)
+    high = np.where(np.isnan(high), np.inf, high)
+    labels = np.asarray(["all"] * len(low) if group is None else list(group), dtype=str)
+    heavy = None if weight is None else np.asarray(weight, float)
+    groups: list[dict[str, Any]] = []
+    warnings: list[str] = []
+    for name in np.unique(labels).tolist():
+        mine = labels == name
+        estimate = npmle(low[mine], high[mine], None if heavy is None else heavy[mine])
+        groups.append({"group": name} | describe_npmle(estimate, at))
+        warnings += _warn(name, estimate)
+    tests: list[dict[str, Any]] = []
+    if len(groups) > 1 and heavy is None:
+        tests, more = _test(low, high, labels)
+        warnings += more
+    elif len(groups) > 1:
+        warnings.append("No test was made: the interval-censored log-rank takes no weights.")
+    return {"groups": groups, "tests": tests, "warnings": warnings}
+
+
+def describe_npmle(estimate: Npmle, at: Sequence[float] = ()) -> dict[str, Any]:
+    """Give one estimate as plain values; what does not exist is None.
+
+    ``estimate`` of a curve row is survival after ``to``. In ``at``, a time inside a mass interval
+    has no estimate; ``lower`` and ``upper`` are then the bounds between which survival lies there
+    and ``is_inside_mass_interval`` is true.
+    """
+    curve = [
+        {
+            "from": float(low),
+            "to": _finite(high),
+            "mass": float(mass),
+            "estimate": float(after),
+            "lower": None,
+            "upper": None,
+        }
+        for low, high, mass, after in zip(
+            estimate.lower, estimate.upper, estimate.mass, estimate.survival, strict=True
+        )
+    ]
+    since, until = estimate.quantile(0.5)
+    return {
+        "n": estimate.n,
+        "events": estimate.events,
+        "median": {
+            "value": since if since == until else None,
+            "lower": _finite(since),
+            "upper": _finite(until),
+        },
+        "curve": curve,
+        "at": _describe_at(estimate, at),
+        "log_likelihood": estimate.log_likelihood,
+        "log_likelihood_gap": estimate.gap,
+        "last_time": estimate.last_time,
+    }
+
+
+def _describe_at(estimate: Npmle, at: Sequence[float]) -> list[dict[str, Any]]:
+    if not at:
+        return []
+    read = estimate.at(list(at))
+    rows = []
+    for time, value, lowest, highest in zip(
+        read.time, read.estimate, read.lowest, read.highest, strict=True
+    ):
+        is_inside = math.isnan(value) and not math.isnan(lowest)
+        rows.append(
+            {
+                "time": float(time),
+                "estimate": _finite(value),
+                "se": None,
+                "lower": float(lowest) if is_inside else None,
+                "upper": float(highest) if is_inside else None,
+                "is_inside_mass_interval": is_inside,
+            }
+        )
+    return rows
+
+
+def _warn(name: str, estimate: Npmle) -> list[str]:
+    found = []
+    if estimate.events == 0:
+        found.append(
+            f"Group {name}: no event, so survival is 1 throughout; this estimate carries no "
+            "interval, use an exact limit for the proportion."
+        )
+    if estimate.gap > 1e-6:
+        found.append(
+            f"Group {name}: the search ended within {estimate.gap:.1e} of the greatest "
+            "log-likelihood."
+        )
+    return found
+
+
+def _test(lower: Any, upper: Any, labels: Any) -> tuple[list[dict[str, Any]], list[str]]:
+    from analysis.interval_censored import interval_censored_log_rank
+
+    try:
+        test = interval_censored_log_rank(lower, upper, labels)
+    except RefusedEstimateError as refusal:
+        return [], [f"No test was made: {refusal.message}"]
+    described = {
+        "name": test.name,
+        "statistic": test.statistic,
+        "df": test.df,
+        "p": test.p,
+        "z": _finite(test.z),
+        "scores": test.scores,
+    }
+    return [described], []
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
