@@ -17,10 +17,14 @@ _SLOT = re.compile(r"\{([a-z_][a-z0-9_]*)\}")
 
 @dataclass(frozen=True, slots=True)
 class Count:
-    """Patients, eyes, tumours or events counted. ``hidden`` marks a suppressed 1 to 7."""
+    """Patients, eyes, tumours or events counted. ``hidden`` marks a suppressed 1 to 7.
+
+    ``withheld`` marks a larger count left out because a small one could be worked out from it.
+    """
 
     value: int | None
     hidden: bool = False
+    withheld: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +40,7 @@ class KnownOf:
 class Rate:
     """A share of a count: ``numerator`` of ``denominator``, limits as fractions when given.
 
-    ``style`` is ``"percent"`` ("12.5 %"), ``"fraction"`` ("5 of 40, 12.5 %") or ``"bracket"``
+    ``style`` is ``"percent"`` ("12.5 %"), ``"fraction"`` ("5 of 40 (12.5 %)") or ``"bracket"``
     ("5 (12.5 %)").
     """
 

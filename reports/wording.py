@@ -160,7 +160,7 @@ def say(content: Content) -> str:
 
     >>> from reports.values import text
     >>> say(text("{k} failed", k=Count(3))), say(Rate(5, 40))
-    ('3 failed', '5 of 40, 12.5\\xa0%')
+    ('3 failed', '5 of 40 (12.5\\xa0%)')
     """
     if isinstance(content, str):
         return content
@@ -176,7 +176,7 @@ def _say_value(value: Value) -> str:
         case SingleRecord(words, hidden):
             return WITHHELD if hidden else words
         case Count():
-            return _say_count(value.value, value.hidden)
+            return WITHHELD if value.withheld else _say_count(value.value, value.hidden)
         case KnownOf():
             return f"{_say_count(value.known, value.hidden)} of {_say_count(value.total)} known"
         case PValue():
@@ -215,7 +215,8 @@ def _say_rate(rate: Rate) -> str:
         return share
     if rate.style == "bracket":
         return f"{whole(rate.numerator)} ({percent(rate.numerator / rate.denominator)})"
-    return f"{whole(rate.numerator)} of {whole(rate.denominator)}, {share}"
+    inside = share.replace(" (", ", ").removesuffix(")")
+    return f"{whole(rate.numerator)} of {whole(rate.denominator)} ({inside})"
 
 
 def shown_side(value: CurveEstimate) -> tuple[float, float | None, float | None] | None:

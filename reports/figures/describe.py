@@ -17,7 +17,7 @@ from reports.figures.specs import (
     RiskRow,
     SurvivalFigure,
 )
-from reports.values import Content, Missing, SingleRecord, Words
+from reports.values import Content, Count, Missing, SingleRecord, Words
 from reports.wording import decimal, joined, percent, say
 
 PUBLISHED_CURVE = (
@@ -103,12 +103,15 @@ def _survival_notes(spec: SurvivalFigure) -> tuple[str, ...]:
     limit = "the whole range" if top == 1 else f"0 to {percent(top, 0)}, not to 100"
     head = f"{spec.method}; band: {spec.level * 100:g}\u00a0% interval ({spec.interval}). "
     stop = f"Curves stop when fewer than {spec.minimum_at_risk} {spec.unit} remain at risk. "
-    table = (
+    said = f"{head}{stop}The axis shows {limit}. "
+    if spec.stepped:
+        counts = "Below: at risk just before each tick, and events before it."
+        return (said + counts, PUBLISHED_CURVE)
+    counts = (
         "Below: at risk just before each tick, and censored and events before it; the three add "
         "up to the number at the start."
     )
-    said = f"{head}{stop}The axis shows {limit}. {table}"
-    return (said, PUBLISHED_CURVE) if spec.stepped else (said,)
+    return (said + counts,)
 
 
 def numbers_table(figure: Figure) -> Table:
@@ -170,19 +173,23 @@ def _level_text(logmar: float | None, off_chart: str | None) -> str:
 def _survival_numbers(spec: SurvivalFigure) -> tuple[_Headings, _Rows]:
     shown = spec.series[0].risk[0].estimate.shown_as
     name = spec.control_name if shown == "control" else spec.failure_name
+    counted = ("At risk", "Events") if spec.stepped else ("At risk", "Censored", "Events")
     heads = [
         ("Group", "left"),
         ("Years", "right"),
-        ("At risk", "right"),
-        ("Censored", "right"),
-        ("Events", "right"),
+        *((head, "right") for head in counted),
         (name, "right"),
     ]
     return heads, [
-        (s.name, f"{r.time_years:g}", r.at_risk, r.censored, r.events, _estimate(r))
+        (s.name, f"{r.time_years:g}", *_counts(r), _estimate(r))
         for s in spec.series
         for r in s.risk
     ]
+
+
+def _counts(row: RiskRow) -> tuple[Count, ...]:
+    every = (row.at_risk, row.censored, row.events)
+    return tuple(count for count in every if count is not None)
 
 
 def _estimate(row: RiskRow) -> Content:

@@ -6,16 +6,31 @@ from collections.abc import Callable
 from typing import Any
 
 from reports.figures import (
+    acuity_drawing,
+    completeness_drawing,
+    flow_drawing,
+    forest_drawing,
+    incidence_drawing,
     survival_drawing,
 )
 from reports.figures.canvas import Drawing
 from reports.figures.specs import (
+    AcuityFigure,
+    CompletenessFigure,
     FigureSpec,
+    FlowFigure,
+    ForestFigure,
+    IncidenceFigure,
     SurvivalFigure,
 )
 
 _DRAWN_BY: dict[type, Callable[..., Drawing]] = {
     SurvivalFigure: survival_drawing.draw,
+    IncidenceFigure: incidence_drawing.draw,
+    FlowFigure: flow_drawing.draw,
+    CompletenessFigure: completeness_drawing.draw,
+    ForestFigure: forest_drawing.draw,
+    AcuityFigure: acuity_drawing.draw,
 }
 
 

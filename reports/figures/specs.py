@@ -16,12 +16,13 @@ class RiskRow:
     """What is known at one tick of a curve: counts up to it, and the estimate there.
 
     ``at_risk`` is just before the tick; ``censored`` and ``events`` (and ``competing``) are all
-    those before it, so the counts of a row add up to the series' n.
+    those before it, so the counts of a row add up to the series' n. The published form has no
+    ``censored``: with it a hidden number of events could be worked out.
     """
 
     time_years: float
     at_risk: Count
-    censored: Count
+    censored: Count | None
     events: Count
     estimate: CurveEstimate
     competing: Count | None = None
@@ -153,6 +154,7 @@ class ForestFigure:
     log_axis: bool = True
     lower_means: str = ""
     higher_means: str = ""
+    short_measure: str = "Estimate"
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,12 +13,15 @@ from reports import palette
 from reports.figures import canvas
 from reports.figures.axis_range import axis_marks, axis_top
 from reports.figures.canvas import PLAIN, SMALL, Drawing, Point
+from reports.figures.label_places import spread
 from reports.figures.specs import CurveSeries, RiskRow, SurvivalFigure
 from reports.values import Count
 from reports.wording import NO_BREAK, decimal, percent_with_interval, say, shown_side
 
 ROW_IN = 0.15
 TICK_IN = 0.3
+LEFT_IN = 0.78
+COUNTED = (("At risk", "at_risk"), ("Censored", "censored"), ("Events", "events"))
 OVERLAID = 2
 
 
@@ -58,13 +60,14 @@ def _draw_overlaid(spec: SurvivalFigure, prefix: str, narrow: bool) -> Drawing:
     width = canvas.NARROW_IN if narrow else canvas.WIDE_IN
     plot_height = 2.2 if narrow else 2.7
     table = _table_height(spec.series)
-    head = 0.19 * len(spec.series) * (2 if narrow else 1) + 0.15
+    with canvas.page(width, 1.0) as measure:
+        head = 0.165 * len(_statement_lines(measure, spec, width, narrow)) + 0.2
     height = table + 0.45 + plot_height + head
     with canvas.page(width, height) as figure:
         labels = len(spec.series) > 1
         right = max((_label_width(figure, s.name) for s in spec.series), default=0.0)
         right = min(right, 1.3) + 0.2 if labels and not narrow else 0.2
-        left = 0.78
+        left = LEFT_IN
         box = _Box(left, table + 0.45, width - left - right, plot_height)
         axes = _axes(figure, spec, box)
         points: list[Point] = []
@@ -72,7 +75,7 @@ def _draw_overlaid(spec: SurvivalFigure, prefix: str, narrow: bool) -> Drawing:
             points += _curve(axes, spec, series, _look(place))
         if labels and not narrow:
             _end_labels(figure, axes, spec, box)
-        _statements(figure, spec, height, left, width, narrow)
+        _statements(figure, spec, height, width, narrow)
         y = table - 0.02
         for place, series in enumerate(spec.series):
             colour = _look(place).colour if labels else palette.INK
@@ -81,8 +84,12 @@ def _draw_overlaid(spec: SurvivalFigure, prefix: str, narrow: bool) -> Drawing:
 
 
 def _table_height(series: tuple[CurveSeries, ...]) -> float:
-    rows = sum(3 + (len(series) > 1) for _ in series)
+    rows = sum(_rows_shown(one) + (len(series) > 1) for one in series)
     return rows * ROW_IN + 0.08 * len(series) + 0.08
+
+
+def _rows_shown(series: CurveSeries) -> int:
+    return 2 if all(row.censored is None for row in series.risk) else 3
 
 
 def _label_width(figure: Figure, name: str) -> float:
@@ -171,10 +178,11 @@ def _point_label(spec: SurvivalFigure, series: CurveSeries, row: RiskRow) -> str
     side = shown_side(row.estimate)
     name = spec.control_name if row.estimate.shown_as == "control" else spec.failure_name
     share = "" if side is None else percent_with_interval(*side, row.estimate.level)
+    gone = "" if row.censored is None else f"censored {say(row.censored)}, "
     who = f"{series.name}, " if len(spec.series) > 1 else ""
     return (
         f"{who}{row.time_years:g} years: {name} {share}; at risk {say(row.at_risk)}, "
-        f"censored {say(row.censored)}, events {say(row.events)}"
+        f"{gone}events {say(row.events)}"
     )
 
 
@@ -187,7 +195,7 @@ def _end_labels(figure: Figure, axes: Axes, spec: SurvivalFigure, box: _Box) -> 
             up = box.bottom + box.height * heights[-1] / axes.get_ylim()[1]
             ends.append((up, place, lines))
     for (_, place, lines), y in zip(
-        sorted(ends), _spread([e[0] for e in sorted(ends)], 0.32), strict=True
+        sorted(ends), spread([e[0] for e in sorted(ends)], 0.32), strict=True
     ):
         canvas.write(
             figure,
@@ -199,17 +207,6 @@ def _end_labels(figure: Figure, axes: Axes, spec: SurvivalFigure, box: _Box) -> 
             va="center",
             linespacing=1.1,
         )
-
-
-def _spread(heights: list[float], gap: float) -> list[float]:
-    """Move sorted label heights apart until neighbours are ``gap`` from each other."""
-    placed = list(heights)
-    for _ in range(50):
-        for k, (low, high) in enumerate(itertools.pairwise(placed)):
-            if high - low < gap - 1e-6:
-                push = (gap - (high - low)) / 2
-                placed[k], placed[k + 1] = low - push, high + push
-    return placed
 
 
 def _statement(spec: SurvivalFigure, series: CurveSeries) -> str:
@@ -228,23 +225,35 @@ def _statement(spec: SurvivalFigure, series: CurveSeries) -> str:
     return f"{head}: {percent_with_interval(1 - estimate.failure, low, high, estimate.level)}"
 
 
-def _statements(
-    figure: Figure, spec: SurvivalFigure, height: float, left: float, width: float, narrow: bool
-) -> None:
-    y = height - 0.14
+def _statement_lines(
+    figure: Figure, spec: SurvivalFigure, width: float, narrow: bool
+) -> list[tuple[int, bool, str]]:
+    """Each line above the plot with its series, and whether the series' sample precedes it."""
+    several = len(spec.series) > 1
+    room = width - _statement_left(spec, narrow) - 0.1
+    lines: list[tuple[int, bool, str]] = []
     for place, series in enumerate(spec.series):
         said = _statement(spec, series)
-        several = len(spec.series) > 1
-        colour = _look(place).colour if several else palette.INK
-        text = f"{series.name}. {said}" if several and said else said or ""
-        x = 0.08 if narrow else left
-        if several:
-            _sample(figure, x, y, _look(place))
-            x += 0.36
-        lines = canvas.wrapped(figure, text, width - x - 0.1, fontsize=PLAIN) if text else []
-        for line in lines:
-            canvas.write(figure, x, y, line, color=colour, va="center")
-            y -= 0.165
+        text = f"{series.name}. {said}" if several else said
+        parts = canvas.wrapped(figure, text, room, fontsize=PLAIN) if text else []
+        lines += [(place, several and k == 0, part) for k, part in enumerate(parts)]
+    return lines
+
+
+def _statement_left(spec: SurvivalFigure, narrow: bool) -> float:
+    return (0.08 if narrow else LEFT_IN) + (0.36 if len(spec.series) > 1 else 0.0)
+
+
+def _statements(
+    figure: Figure, spec: SurvivalFigure, height: float, width: float, narrow: bool
+) -> None:
+    y, x = height - 0.12, _statement_left(spec, narrow)
+    for place, sampled, line in _statement_lines(figure, spec, width, narrow):
+        colour = _look(place).colour if len(spec.series) > 1 else palette.INK
+        if sampled:
+            _sample(figure, x - 0.36, y, _look(place))
+        canvas.write(figure, x, y, line, color=colour, va="center")
+        y -= 0.165
 
 
 def _sample(figure: Figure, x: float, y: float, look: _Look) -> None:
@@ -282,7 +291,9 @@ def _risk_table(
         canvas.write(
             figure, 0.05, y, series.name, fontsize=SMALL, fontweight=600, color=colour, va="bottom"
         )
-    for name, pick in (("At risk", "at_risk"), ("Censored", "censored"), ("Events", "events")):
+    for name, pick in COUNTED:
+        if all(getattr(row, pick) is None for row in series.risk):
+            continue
         y -= ROW_IN
         if labelled:
             canvas.write(figure, 0.05, y, name, fontsize=SMALL, va="bottom")
@@ -298,7 +309,7 @@ def _draw_panels(spec: SurvivalFigure, prefix: str, narrow: bool) -> Drawing:
     width = canvas.NARROW_IN if narrow else canvas.WIDE_IN
     across = 1 if narrow else 2 if len(spec.series) in (2, 4) else 3
     down = -(-len(spec.series) // across)
-    left, gap = 0.78, 0.42
+    left, gap = LEFT_IN, 0.42
     panel_width = (width - left - 0.2 - gap * (across - 1)) / across
     table, head, plot = 3 * ROW_IN + 0.12, 0.62, 1.45
     block = table + 0.42 + plot + head

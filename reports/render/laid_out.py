@@ -27,6 +27,7 @@ from reports.document import (
 from reports.figures.canvas import Drawing
 from reports.figures.describe import alternative_text, notes, numbers_table
 from reports.figures.draw import draw
+from reports.suppression import publish
 from reports.values import Content
 from reports.wording import MINUS, NO_BREAK, say
 
@@ -35,8 +36,11 @@ _FORMULA_STARTS = ("=", "+", "-", "@", "\t")
 
 
 def lay_out(report: Report, *, narrow: bool) -> Plain:
-    """Word, number and draw a report; ``narrow`` adds the drawings for narrow screens."""
-    report = numbered(report)
+    """Word, number and draw a report; ``narrow`` adds the drawings for narrow screens.
+
+    A report for publication is put into its published form here, whatever was done before.
+    """
+    report = numbered(publish(report) if report.audience == "published" else report)
     return {
         "title": report.title,
         "subtitle": report.subtitle,

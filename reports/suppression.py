@@ -1,0 +1,226 @@
+"""The published form of a report: no count from 1 to 7 shown, nor to be worked out.
+
+The one rule, applied to the model before anything is worded or drawn: a count from 1 to 7 becomes
+``*``; every other count is rounded to 5; a rate, a share of a curve or an observed-over-expected
+ratio is worked out anew, with its interval, from the rounded counts alone; what concerns a single
+record is withheld. So alternative text, hover text, CSV and drawings can hold nothing else.
+
+Rounding is to the nearest 5 without chance, so one count has one published form everywhere.
+Where the parts of a known total would still pin a hidden count, the largest part is withheld too.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import replace
+from typing import Any
+
+from reports.document import Block, Figure, Note, Report, Row, Table
+from reports.figures.specs import (
+    AcuityFigure,
+    AcuityLevel,
+    FlowFigure,
+    FlowStep,
+    IncidenceFigure,
+    SurvivalFigure,
+)
+from reports.published_curves import publish_incidence, publish_survival
+from reports.published_numbers import (
+    SMALLEST_SHOWN,
+    is_small,
+    is_value,
+    publish_value,
+    round_to_five,
+)
+from reports.values import Content, Count, Missing, Rate, SingleRecord, Words
+
+WITHHELD = Missing("withheld", "a small count could be worked out from it")
+RULE = (
+    "Published form: counts from 1 to 7 are shown as *, other counts are rounded to 5, rates and "
+    "intervals are worked out from rounded counts, and single records are withheld. Sums may "
+    "therefore not add up."
+)
+LETTERS_LOST = 15
+
+
+def publish(report: Report) -> Report:
+    """The publishable form of a report; publishing twice changes nothing more.
+
+    >>> from reports.document import KeyFigure, KeyFigures, Provenance, Section
+    >>> cards = KeyFigures((KeyFigure("failures", Count(3)), KeyFigure("tumours", Count(98))))
+    >>> report = Report("Audit", "", Provenance("A", "", ""), (Section("One", (cards,)),))
+    >>> [card.value.value for card in publish(report).sections[0].blocks[0].cards]
+    [None, 100]
+    """
+    sections = tuple(
+        replace(section, blocks=tuple(_published_block(block) for block in section.blocks))
+        for section in report.sections
+    )
+    notices = (*(_published(n) for n in report.notices if n != RULE), RULE)
+    return replace(report, audience="published", sections=sections, notices=notices)
+
+
+def _published_block(block: Block) -> Block:
+    if isinstance(block, Figure):
+        return _published_figure(block)
+    if isinstance(block, Table):
+        return _published_table(block)
+    made: Block = _published(block)
+    return made
+
+
+def _published(thing: Any) -> Any:
+    """Values in their published form, wherever they stand; everything else as it was."""
+    if is_value(thing):
+        return publish_value(thing)
+    if isinstance(thing, tuple):
+        return tuple(_published(part) for part in thing)
+    if dataclasses.is_dataclass(thing) and not isinstance(thing, type):
+        changes = {f.name: _published(getattr(thing, f.name)) for f in dataclasses.fields(thing)}
+        return replace(thing, **changes)
+    return thing
+
+
+def _published_table(table: Table) -> Block:
+    if any(isinstance(cell, SingleRecord) for row in table.rows for cell in row.cells):
+        return Note("A table of single records is not part of the published form.")
+    rows = list(table.rows)
+    for group in _groups(table.rows):
+        for column in range(1, len(table.columns)):
+            _withhold_in_column(rows, group, column)
+    made: Table = _published(replace(table, rows=tuple(rows)))
+    return made
+
+
+def _groups(rows: tuple[Row, ...]) -> list[list[int]]:
+    """Places of rows that stand together: under one header, at one level."""
+    groups: list[list[int]] = []
+    before: tuple[bool, int] | None = None
+    for place, row in enumerate(rows):
+        mark = (row.header, row.level)
+        if not row.header and mark == before:
+            groups[-1].append(place)
+        elif not row.header:
+            groups.append([place])
+        before = mark
+    return groups
+
+
+def _withhold_in_column(rows: list[Row], group: list[int], column: int) -> None:
+    """Withhold the largest of some shares whose counts make up their common total."""
+    cells = [rows[place].cells[column] for place in group]
+    shares = [cell for cell in cells if isinstance(cell, Rate)]
+    counts = [share.numerator for share in shares]
+    known = [count for count in counts if count is not None]
+    totals = {share.denominator for share in shares}
+    if len(known) != len(cells) or len(totals) != 1 or sum(known) not in totals:
+        return
+    hide = place_to_withhold(known, sum(known))
+    if hide is not None:
+        row = rows[group[hide]]
+        changed: list[Content] = list(row.cells)
+        changed[column] = WITHHELD
+        rows[group[hide]] = replace(row, cells=tuple(changed))
+
+
+def place_to_withhold(parts: list[int], total: int) -> int | None:
+    """Which part to withhold so that no hidden part is pinned by the rest; None if none is.
+
+    ``parts`` are true counts that add up to ``total``. A reader knows each shown count to within 2
+    and each hidden one to lie from 1 to 7.
+
+    >>> place_to_withhold([73, 28, 1], 102), place_to_withhold([75, 30, 3], 108)
+    (0, None)
+    """
+    ranges = [_range(part) for part in parts]
+    low, high = _range(total)
+    for place, part in enumerate(parts):
+        if not is_small(part):
+            continue
+        rest = ranges[:place] + ranges[place + 1 :]
+        least = max(1, low - sum(r[1] for r in rest))
+        most = min(SMALLEST_SHOWN - 1, high - sum(r[0] for r in rest))
+        if least == most:
+            return max(range(len(parts)), key=lambda k: parts[k])
+    return None
+
+
+def _range(count: int) -> tuple[int, int]:
+    if is_small(count):
+        return 1, SMALLEST_SHOWN - 1
+    if count == 0:
+        return 0, 0
+    shown = round_to_five(count)
+    return max(SMALLEST_SHOWN, shown - 2), shown + 2
+
+
+def _published_figure(figure: Figure) -> Block:
+    spec = figure.spec
+    caption: Words = _published(figure.caption)
+    notes = tuple(_published(note) for note in figure.notes)
+    if isinstance(spec, AcuityFigure):
+        made: Table = _published(_acuity_counts(caption, spec))
+        return made
+    drawn: SurvivalFigure | IncidenceFigure | None
+    if isinstance(spec, SurvivalFigure):
+        drawn = publish_survival(spec)
+    elif isinstance(spec, IncidenceFigure):
+        drawn = publish_incidence(spec)
+    elif isinstance(spec, FlowFigure):
+        return replace(figure, caption=caption, notes=notes, spec=_published_flow(spec))
+    else:
+        return replace(figure, caption=caption, notes=notes, spec=_published(spec))
+    if drawn is None:
+        return Note("This figure rests on counts from 1 to 7 and is not shown.", "note", "Withheld")
+    return replace(figure, caption=caption, notes=notes, spec=drawn)
+
+
+def _published_flow(spec: FlowFigure) -> FlowFigure:
+    steps: list[FlowStep] = []
+    for place, step in enumerate(spec.steps):
+        made: FlowStep = _published(step)
+        parts = [left.count.value for left in step.left_out] + [step.kept.value]
+        known = [part for part in parts if part is not None]
+        if place and len(known) == len(parts):
+            hide = place_to_withhold(known, sum(known))
+            made = made if hide is None else _withheld_step(made, hide)
+        steps.append(made)
+    return replace(spec, steps=tuple(steps))
+
+
+def _withheld_step(step: FlowStep, place: int) -> FlowStep:
+    gone = Count(None, withheld=True)
+    if place == len(step.left_out):
+        return replace(step, kept=gone)
+    left = list(step.left_out)
+    left[place] = replace(left[place], count=gone)
+    return replace(step, left_out=tuple(left))
+
+
+def _acuity_counts(caption: Words, spec: AcuityFigure) -> Table:
+    """The scatter as a table of counts, still true: :func:`publish` rounds them."""
+    from reports.document import Column
+
+    names = (
+        "at least 15 letters (0.3 logMAR) better",
+        "within 15 letters",
+        "at least 15 letters worse, still on the chart",
+        "on the chart before, off it at the latest visit",
+        "off the chart before treatment",
+    )
+    kinds = [_change(eye.baseline, eye.latest) for eye in spec.eyes]
+    return Table(
+        caption=caption,
+        columns=(Column("Change from before treatment"), Column("Eyes", "right")),
+        rows=tuple(Row((name, Count(kinds.count(k)))) for k, name in enumerate(names)),
+        notes=("Counts stand for a scatter of single eyes, which is not published.",),
+    )
+
+
+def _change(before: AcuityLevel, latest: AcuityLevel) -> int:
+    if before.logmar is None:
+        return 4
+    if latest.logmar is None:
+        return 3
+    lost = round(85 - 50 * before.logmar) - round(85 - 50 * latest.logmar)
+    return 2 if lost >= LETTERS_LOST else 0 if lost <= -LETTERS_LOST else 1
