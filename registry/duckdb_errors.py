@@ -6,6 +6,9 @@ import re
 from pathlib import Path
 from typing import Any
 
+import duckdb
+
+from registry.encryption import KEY_FILE_VARIABLE, EncryptedStoreError
 from registry.errors import MendableError, RefusedInputError, StoreBusyError, StoreError
 
 _CHECK = re.compile(r"CHECK constraint failed on table \S+ with expression CHECK\((.*)\)", re.S)
@@ -28,6 +31,15 @@ def _damaged(path: Path) -> StoreError:
         "(made before the last spell of writing) or the newest backup in its place.",
         file=str(path),
     )
+
+
+def word_damage(error: BaseException, path: Path) -> StoreError | None:
+    """Word what DuckDB says when it comes upon a damaged block; None for any other error.
+
+    Damage shows only when the block is read, so any query may meet it.
+    """
+    is_damage = isinstance(error, duckdb.Error) and any(sign in str(error) for sign in _DAMAGE)
+    return _damaged(path) if is_damage else None
 
 
 def _full(path: Path, *, is_committed: bool) -> StoreError:
@@ -64,11 +76,15 @@ def word_open_error(error: Exception, path: Path) -> StoreError:
         return _damaged(path)
     if "No space left" in text:
         return _full(path, is_committed=True)
-    if "ncrypt" in text or "key" in text:
-        return StoreError(
-            f"The encrypted registry {path.name} does not open with this key, or needs one. Keep "
-            f"the key in {path.name}.key or name its file in AFTERPLAQUE_KEY_FILE.",
+    if "without a key" in text:
+        return EncryptedStoreError(
+            f"The registry {path.name} is encrypted. Put its key into {path.name}.key, or name the "
+            f"key's file in {KEY_FILE_VARIABLE}.",
             **where,
+        )
+    if "encryption key" in text or "valid key" in text:
+        return StoreError(
+            f"The registry {path.name} is encrypted with another key than the one given.", **where
         )
     first_line = text.splitlines()[0] if text else type(error).__name__
     return StoreError(

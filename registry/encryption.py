@@ -18,6 +18,10 @@ KEY_FILE_VARIABLE = "AFTERPLAQUE_KEY_FILE"
 """Environment variable that names the key's file where it is not beside the registry."""
 
 
+class EncryptedStoreError(StoreError):
+    """The registry is encrypted and no key was given."""
+
+
 def key_path(store_path: Path) -> Path:
     """Name the file that holds a registry's key."""
     named = os.environ.get(KEY_FILE_VARIABLE)

@@ -16,14 +16,20 @@ from typing import Any
 
 from registry.batch import BATCH_KINDS, Batch, BatchKind
 from registry.chain import Anchor, Head, read_head, sync_folder
-from registry.encryption import check_cryptography, key_path, make_key, read_key
+from registry.encryption import (
+    EncryptedStoreError,
+    check_cryptography,
+    key_path,
+    make_key,
+    read_key,
+)
 from registry.errors import RefusedInputError, StoreError
 from registry.journal import VersionRow, find_table, split_key, tell_history
 from registry.lock import hold_lock
 from registry.migrate import migrate, pending_migrations, read_migrations
 from registry.settings import default_settings, read_value
 from registry.storage import Stamp, Storage
-from registry.store_files import check_there, keep_copy, note_head, remove_draft
+from registry.store_files import check_absent, check_there, keep_copy, note_head, remove_draft
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,12 +182,32 @@ class Store:
 
 
 def _attach(path: Path, *, write: bool) -> Storage:
-    """Open with the registry's key if there is one, else without."""
+    """Open a file, with the registry's key if it is encrypted."""
     from registry.duckdb_storage import open_duckdb
 
-    key = read_key(path)
-    opened: Storage = open_duckdb(path, write=write, key=key)
-    return opened
+    storage: Storage
+    try:
+        storage = open_duckdb(path, write=write)
+    except EncryptedStoreError:
+        key = read_key(path)
+        if key is None:
+            raise
+        storage = open_duckdb(path, write=write, key=key)
+    return storage
+
+
+@contextmanager
+def _damage_worded(path: Path) -> Iterator[None]:
+    """Word the damage that any query inside may come upon."""
+    try:
+        yield
+    except Exception as error:
+        from registry.duckdb_errors import word_damage
+
+        worded = word_damage(error, path)
+        if worded is None:
+            raise
+        raise worded from None
 
 
 def _check_head(storage: Storage, path: Path) -> None:
@@ -286,7 +312,7 @@ def open_store(
     """
     path = Path(path).absolute()
     check_there(path)
-    with hold_lock(path, exclusive=write, wait_seconds=wait_seconds):
+    with hold_lock(path, exclusive=write, wait_seconds=wait_seconds), _damage_worded(path):
         storage = _prepare_writing(path) if write else _prepare_reading(path)
         try:
             yield Store(storage, path, is_writable=write)
@@ -318,49 +344,41 @@ def create_store(
         When the file exists, its folder does not, or encryption is not to be had.
     """
     path = Path(path).absolute()
-    if path.exists():
-        raise StoreError(f"{path} exists already; nothing was changed.", file=str(path))
     if not path.parent.is_dir():
         raise StoreError(f"There is no folder {path.parent}. Make it first.", file=str(path))
     if not centre_id.strip() or not by.strip():
         raise RefusedInputError("A registry needs a centre and someone who makes it.")
-    if path.with_name(path.name + ".wal").exists():
-        raise StoreError(
-            f"{path.name}.wal is here without its registry {path.name}. Put the registry back, or "
-            "move the log away, before you make a new one of that name.",
-            file=str(path),
-        )
+    check_absent(path)
     if encrypt:
         check_cryptography()
     draft = path.with_name(path.name + ".creating")
     with hold_lock(path, exclusive=True, wait_seconds=0):
+        check_absent(path)
         remove_draft(draft)
+        key = make_key(key_path(path)) if encrypt else None
         try:
-            head = _fill_new_store(draft, path, centre_id.strip(), by.strip(), at, encrypt)
+            head = _fill_new_store(draft, path.name, centre_id.strip(), by.strip(), at, key)
             draft.rename(path)
+            remove_draft(draft)
         except BaseException:
             remove_draft(draft)
+            if encrypt:
+                key_path(path).unlink(missing_ok=True)
             raise
         sync_folder(path.parent)
         note_head(path, head)
 
 
 def _fill_new_store(
-    draft: Path, path: Path, centre_id: str, by: str, at: datetime, encrypt: bool
+    draft: Path, name: str, centre_id: str, by: str, at: datetime, key: str | None
 ) -> Head:
     """Build the new file under another name, so that a half-made registry is never opened."""
     from registry.duckdb_storage import open_duckdb
 
     at = _to_utc(at)
-    key = make_key(key_path(path)) if encrypt else None
+    storage: Storage = open_duckdb(draft, write=True, create=True, key=key)
     try:
-        storage: Storage = open_duckdb(draft, write=True, create=True, key=key)
-    except BaseException:
-        if encrypt:
-            key_path(path).unlink(missing_ok=True)
-        raise
-    try:
-        migrate(storage, read_migrations(), store=path.name, by=by, at=at)
+        migrate(storage, read_migrations(), store=name, by=by, at=at)
         microseconds = (at - datetime(1970, 1, 1)) // timedelta(microseconds=1)
         reason = f"creation of the registry of {centre_id}"
         storage.add_anchor(Anchor(1, microseconds, by, reason, None))
@@ -372,5 +390,4 @@ def _fill_new_store(
         storage.checkpoint()
     finally:
         storage.close()
-    draft.with_name(draft.name + ".head").unlink(missing_ok=True)
     return head

@@ -16,6 +16,7 @@ from registry.errors import StoreError
 
 
 def check_there(path: Path) -> None:
+    """Refuse a path at which no file is."""
     if not path.exists():
         raise StoreError(
             f"There is no registry {path}. Check the path, or make one with `afterplaque init`.",
@@ -26,6 +27,7 @@ def check_there(path: Path) -> None:
 
 
 def note_head(path: Path, head: Head) -> None:
+    """Write the side file after a commit, as far as the disk allows."""
     # The commit is durable already; a side file that lags behind is caught up at the next opening.
     with suppress(OSError):
         write_head(path, head)
@@ -52,6 +54,21 @@ def keep_copy(path: Path) -> None:
         ) from None
 
 
+def check_absent(path: Path) -> None:
+    """Refuse to make a registry where one is, or where the log of one was left."""
+    if path.exists():
+        raise StoreError(f"{path} exists already; nothing was changed.", file=str(path))
+    log = path.with_name(path.name + ".wal")
+    if log.exists():
+        raise StoreError(
+            f"{log.name} is here without its registry {path.name}. Put the registry back, or move "
+            "the log away, before you make a new one of that name.",
+            file=str(path),
+        )
+
+
 def remove_draft(draft: Path) -> None:
-    for leftover in (draft, draft.with_name(draft.name + ".wal")):
+    """Remove what a registry in the making has left."""
+    for ending in ("", ".wal", ".head", ".head.new"):
+        leftover = draft.with_name(draft.name + ending)
         leftover.unlink(missing_ok=True)

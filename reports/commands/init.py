@@ -47,13 +47,15 @@ def init(
         create_store(store, centre_id=centre, by=name_recorder(by), at=now_utc(), encrypt=encrypt)
         with open_store(store) as opened:
             settings = opened.settings()
-    payload = {
+    payload: dict[str, object] = {
         "command": "init",
         "store": str(store),
         "schema": read_migrations()[-1].number,
-        "encrypted": encrypt or key_path(store).exists(),
+        "upgraded": upgrade,
         "settings": settings,
     }
+    if not upgrade:
+        payload["encrypted"] = encrypt
     answer(payload, as_json=as_json, text=str(store))
     if as_json:
         return
