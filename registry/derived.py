@@ -62,12 +62,18 @@ def _read_one(text: str, notation: str, off_chart_logmar: Mapping[str, float]) -
     try:
         reading = read_acuity(text, notation or None, off_chart_logmar=off_chart_logmar)
     except RefusedInputError as refusal:
-        return row | {"problem": refusal.message.removeprefix(f"The acuity {text!r} ")}
+        return row | {"problem": _shorten(refusal.message, text)}
     return row | {
         "logmar": round(reading.logmar, DECIMAL_PLACES),
         "letters": reading.letters,
         "off_chart": reading.off_chart,
     }
+
+
+def _shorten(message: str, text: str) -> str:
+    """Leave out what the finding says beside it: the text itself and the forms allowed."""
+    reason = message.removeprefix(f"The acuity {text!r} ").partition(" Write 6/9, 6/9-2,")[0]
+    return reason if "write" in reason.lower() else f"{reason} Correct it against the notes."
 
 
 def select_written_acuities(source: str) -> str:
