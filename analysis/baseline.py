@@ -51,7 +51,7 @@ CHARACTERISTICS: tuple[Characteristic, ...] = (
     Characteristic("chromosome_3", "Chromosome 3"),
     Characteristic("prior_treatment", "Treatment before"),
     Characteristic("baseline_letters", "Acuity at baseline, on the chart", "letters", 0, True),
-    Characteristic("baseline_off_chart", "Acuity at baseline, off the chart"),
+    Characteristic("baseline_level", "Acuity at baseline, level"),
     Characteristic("isotope", "Isotope"),
     Characteristic("plaque_diameter_mm", "Plaque diameter", "mm", 1, True),
     Characteristic("prescribed_dose_gy", "Prescribed dose", "Gy", 0, True),
@@ -103,6 +103,8 @@ def read_baseline(
     for row in rows:
         for name in ("size_category", "t_category", "stage_group"):
             row[name] = DERIVED[name].read(row)
+        on_chart = "on the chart" if row["baseline_letters"] is not None else None
+        row["baseline_level"] = row["baseline_off_chart"] or on_chart
     return rows
 
 
@@ -170,7 +172,7 @@ COMPLETENESS_FIELDS: tuple[tuple[str, str], ...] = (
     ("thickness_mm", "thickness"),
     ("largest_basal_diameter_mm", "basal diameter"),
     ("fovea_distance_mm", "fovea distance"),
-    ("baseline_acuity", "acuity at baseline"),
+    ("baseline_level", "acuity at baseline"),
     ("dose_apex_gy", "apex dose"),
     ("duration_hours", "duration"),
     ("has_placement", "placed distance"),
@@ -190,8 +192,6 @@ class Completeness:
 
 
 def _is_known(row: Mapping[str, Any], name: str) -> bool:
-    if name == "baseline_acuity":
-        return row["baseline_letters"] is not None or row["baseline_off_chart"] is not None
     value = row[name]
     return bool(value) if isinstance(value, bool) else value not in _UNKNOWN
 

@@ -401,9 +401,10 @@ def definition_in_words(end_point: EndPoint) -> str:
     counted = [
         source.words for source in end_point.events if _reading(end_point, source, MAIN) == "event"
     ]
+    earliest = "the earliest of " if len(counted) > 1 else ""
     sentences = [
-        f"{end_point.title.capitalize()} (unit: {end_point.unit}) is the earliest of"
-        f" {'; '.join(counted)}."
+        f"{end_point.title.capitalize()} (unit: {end_point.unit}) is {earliest}"
+        f"{'; '.join(counted)}."
     ]
     competing = [source.words for sources in end_point.competing.values() for source in sources]
     competing += ["death"] if end_point.death_competes else []

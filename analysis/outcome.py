@@ -8,9 +8,9 @@ as arrays. :func:`analyse` runs the estimators of :mod:`analysis.survival` and
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, fields, replace
 from datetime import date
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,24 +77,14 @@ class OutcomeTable:
     def select(self, chosen: NDArray[np.bool_]) -> OutcomeTable:
         """Return the rows where ``chosen`` is true."""
         rows = np.flatnonzero(chosen)
-        picked = {
-            name: tuple(getattr(self, name)[row] for row in rows)
-            for name in ("unit_id", "patient_id", "tumour_id", "first_implant_id", "zero_date")
-        }
-        arrays = {
-            name: getattr(self, name)[rows]
-            for name in (
-                "entry_days",
-                "time_days",
-                "status",
-                "last_known_free_days",
-                "first_known_event_days",
-                "death_days",
-                "vital_known_days",
-                "seen",
-            )
-        }
-        return replace(self, **picked, **arrays)
+        picked: dict[str, Any] = {}
+        for field in fields(self):
+            values = getattr(self, field.name)
+            if isinstance(values, tuple):
+                picked[field.name] = tuple(values[row] for row in rows)
+            elif isinstance(values, np.ndarray):
+                picked[field.name] = values[rows]
+        return replace(self, **picked)
 
 
 def read_outcome_table(
@@ -200,7 +190,8 @@ class Outcome:
     groups: tuple[GroupOutcome, ...]
     tests: tuple[GroupTest, ...]
     sensitivity: tuple[SensitivityOutcome, ...]
-    warnings: tuple[str, ...] = field(default=())
+    contradictions: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
 
 
 def own_clock_causes(table: OutcomeTable) -> list[Clock]:
@@ -293,21 +284,27 @@ def _tests(table: OutcomeTable, grouping: Grouping | None) -> tuple[GroupTest, .
     if (table.entry_days > 0).any():
         table, group = table.select(observed), group[observed]
     try:
-        return (log_rank(examination_clock(table), group.astype(str)),)
+        return (log_rank(examination_clock(table), [str(name) for name in group]),)
     except RefusedEstimateError:
         return ()
 
 
-def _warnings(
-    connection: duckdb.DuckDBPyConnection, table: OutcomeTable, cut: DataCut, rules: CohortRules
+def _contradictions(
+    connection: duckdb.DuckDBPyConnection, end_point: EndPoint, cut: DataCut, rules: CohortRules
 ) -> tuple[str, ...]:
-    sql = compile_contradictions(table.end_point, rules)
+    sql = compile_contradictions(end_point, rules)
     found = cohort.fetch_columns(connection, sql, cut.parameters())
-    said = [
+    return tuple(
         f"{int(found[name][0])} × {words}"
         for name, words in CONTRADICTIONS_IN_WORDS.items()
         if found[name][0]
-    ]
+    )
+
+
+def _warnings(table: OutcomeTable) -> tuple[str, ...]:
+    if not table.n:
+        return ("no unit is in the cohort at this data cut",)
+    said = []
     never = int((~table.seen & (table.status == 0)).sum())
     if never:
         said.append(f"{never} × never assessed after treatment: kept, with no time at risk")
@@ -361,7 +358,7 @@ def analyse(
         )
         groups = _analyse_groups(other, grouping, how)
         sensitivity.append(SensitivityOutcome(variant.name, variant.words, groups))
-    empty = () if table.n else ("no unit is in the cohort at this data cut",)
+    contradictions = _contradictions(connection, end_point, cut, rules)
     return Outcome(
         end_point=end_point,
         cut=cut,
@@ -372,5 +369,6 @@ def analyse(
         groups=_analyse_groups(table, grouping, how),
         tests=_tests(table, grouping),
         sensitivity=tuple(sensitivity),
-        warnings=(*empty, *_warnings(connection, table, cut, rules)),
+        contradictions=contradictions,
+        warnings=(*_warnings(table), *contradictions),
     )

@@ -19,11 +19,14 @@ from registry.errors import UsageError
 from reports.command_frame import RUNNING_COMMAND, run_as_program
 
 COMMANDS = (
+    "demo",
     "init",
     "intake",
     "history",
     "withdraw",
     "fields",
+    "audit",
+    "outcome",
     "acuity",
     "stage",
     "observed_expected",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Annotated
@@ -42,16 +41,3 @@ def read_date(text: str, *, option: str) -> date:
         raise UsageError(
             f"{option} takes a day written YYYY-MM-DD, not {text!r}.", option=option
         ) from None
-
-
-def read_numbers(texts: Sequence[str], *, option: str) -> tuple[float, ...]:
-    """Read numbers from an option given with commas, repeats or both; ascending, each once.
-
-    >>> read_numbers(["5,1", "2"], option="--at")
-    (1.0, 2.0, 5.0)
-    """
-    parts = [part.strip() for text in texts for part in text.split(",") if part.strip()]
-    for part in parts:
-        if not re.fullmatch(r"\d+(\.\d+)?", part):
-            raise UsageError(f"{option} takes numbers with commas, not {part!r}.", option=option)
-    return tuple(sorted({float(part) for part in parts}))

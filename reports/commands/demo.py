@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 from typing import Annotated
 
@@ -13,6 +14,8 @@ NOTICE = (
     "Everything in this report is invented: the department, the patients and the results. It shows"
     " what an audit looks like and says nothing about any real treatment."
 )
+
+FIRST_IMPLANT, DATA_CUT = date(2015, 1, 1), date(2024, 12, 31)
 
 STANDARDS = """\
 # What the invented department promised itself. Targets are invented too.
@@ -66,20 +69,27 @@ def demo(
             file=str(out),
         )
     progress(f"drawing {patients} invented patients")
-    department = draw_department(TRUTH, patients, np.random.default_rng(seed))
+    department = draw_department(
+        TRUTH,
+        patients,
+        np.random.default_rng(seed),
+        first_implant_date=FIRST_IMPLANT,
+        last_implant_date=DATA_CUT,
+        data_cut=DATA_CUT,
+    )
     write_files(department, out / "files")
     (out / "standards.toml").write_text(STANDARDS, encoding="utf-8")
     progress("taking the files in")
     store_path, by = out / "department.registry", "demo"
     create_store(store_path, centre_id=TRUTH.centre_name, by=by, at=now_utc())
     taken = take_in(store_path, [out / "files"], by=by, why="demo", at=now_utc())
-    year = TRUTH.data_cut.year
+    year = DATA_CUT.year
     files = {form: out / f"audit-{year}.{form}" for form in ("html", "pdf")}
     results = make_audit(
         store_path,
         files,
         year=year,
-        data_cut=TRUTH.data_cut,
+        data_cut=DATA_CUT,
         audience="internal",
         standards_file=out / "standards.toml",
         notices=(NOTICE,),
@@ -95,5 +105,5 @@ def demo(
         note(
             f"Everything in it is invented. Next: open {files['html']}, or try\n"
             f"  afterplaque outcome {store_path} --end-point local_failure"
-            f" --data-cut {TRUTH.data_cut} --by size_category"
+            f" --data-cut {DATA_CUT} --by size_category"
         )

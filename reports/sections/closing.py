@@ -55,8 +55,8 @@ def methods(results: AuditResults) -> Section:
             Paragraph(
                 "All tumours with at least one plaque inserted by"
                 f" {results.cut.event_date.isoformat()}, {prior} those treated by other means"
-                " before. Time zero is the day of insertion of the first plaque; implants on one tumour within"
-                f" {rules.course_gap_days} days are one course.",
+                " before. Time zero is the day of insertion of the first plaque; implants on one"
+                f" tumour within {rules.course_gap_days} days are one course.",
                 lead="Cohort.",
             ),
             Paragraph(

@@ -6,7 +6,7 @@ from reports.audit_results import AuditResults
 from reports.curves import cause_days, incidence_figure, incidences_at
 from reports.document import Block, Column, Figure, Note, Paragraph, Row, Section, Table
 from reports.sections.local_control import YEARS
-from reports.values import Count
+from reports.values import Count, text
 
 
 def _table(results: AuditResults) -> Table:
@@ -23,7 +23,7 @@ def _table(results: AuditResults) -> Table:
         columns=(
             Column("Outcome"),
             Column("n", "right"),
-            *(Column(f"At {years:g} years", "right") for years in YEARS),
+            *(Column(f"At {years:g} year{'s' * (years != 1)}", "right") for years in YEARS),
         ),
         rows=tuple(rows),
         notes=(
@@ -32,6 +32,23 @@ def _table(results: AuditResults) -> Table:
             " vital-status date; each cause’s hazard is taken on its own risk set.",
         ),
     )
+
+
+def _one_clock(results: AuditResults) -> list[Block]:
+    """Say what the incidence of failure is when everyone is followed on one clock."""
+    years = results.standards.primary.years
+    return [
+        Paragraph(
+            text(
+                f"With {variant.words}, the cumulative incidence of failure at {years:g} years"
+                " is {incidence}.",
+                incidence=incidences_at(variant.groups[0], years)[0],
+            ),
+            lead="Sensitivity.",
+        )
+        for variant in results.local.sensitivity
+        if variant.name == "one clock"
+    ]
 
 
 def section(results: AuditResults) -> Section:
@@ -51,4 +68,5 @@ def section(results: AuditResults) -> Section:
     if spec is not None:
         blocks.append(Figure(caption="What happened first, stacked, by time.", spec=spec))
     blocks.append(_table(results))
+    blocks += _one_clock(results)
     return Section("Competing outcomes", tuple(blocks), new_page=True)

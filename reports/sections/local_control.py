@@ -23,7 +23,7 @@ def _at_times(caption: str, rows: list[Row]) -> Table:
             Column("Group"),
             Column("n", "right"),
             Column("Failures", "right"),
-            *(Column(f"At {years:g} years", "right") for years in YEARS),
+            *(Column(f"At {years:g} year{'s' * (years != 1)}", "right") for years in YEARS),
         ),
         rows=tuple(rows),
         notes=(

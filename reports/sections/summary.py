@@ -36,7 +36,7 @@ def _cards(results: AuditResults) -> KeyFigures:
     median = group.median_follow_up
     has_median = median is not None and median.value is not None and median.value == median.value
     follow_up = (
-        Quantity(median.value / 365.25, digits=1, unit="years", n=group.n)  # type: ignore[union-attr,operator]
+        Quantity(median.value / 365.25, digits=1, unit="years", n=group.n)  # type: ignore[union-attr]
         if has_median
         else Missing("not reached")
     )
@@ -114,7 +114,7 @@ def _to_do(results: AuditResults) -> list[Words]:
     missing = _poorly_recorded(results)
     if missing:
         to_do.append(f"Complete the fields known for fewer than 9 in 10: {', '.join(missing)}.")
-    to_do += [f"Correct at the source: {warning}." for warning in results.local.warnings[:3]]
+    to_do += [f"Correct at the source: {found}." for found in results.local.contradictions]
     if results.follow_up.index < POORLY_RECORDED:
         to_do.append("Bring back, or trace, the patients lost to follow-up.")
     if not results.standards.targets:
