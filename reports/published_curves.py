@@ -42,6 +42,8 @@ def _series(series: CurveSeries, minimum_at_risk: int) -> CurveSeries:
         for row in series.risk
     )
     drawn = [row for row in rows if (row.at_risk.value or 0) >= minimum_at_risk]
+    if len(drawn) > 1 and _gap(drawn[1].estimate):
+        drawn = drawn[1:]  # no flat line at 0 up to a tick where the events are hidden
     return CurveSeries(
         name=series.name,
         n=_count(series.n),
@@ -70,6 +72,7 @@ def publish_incidence(spec: IncidenceFigure) -> IncidenceFigure | None:
         for band in spec.outcomes
     ]
     hidden = {place for place, _ in ticks if any(_gap(b.at_ticks[place]) for b in bands)}
+    hidden |= {0} if 1 in hidden else set()
     if is_small(spec.n.value) or not any(t > 0 and p not in hidden for p, t in ticks):
         return None
     return replace(

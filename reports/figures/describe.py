@@ -17,7 +17,7 @@ from reports.figures.specs import (
     RiskRow,
     SurvivalFigure,
 )
-from reports.values import Content, Count, Missing, SingleRecord, Words
+from reports.values import Content, Count, SingleRecord, Words
 from reports.wording import decimal, joined, percent, say
 
 PUBLISHED_CURVE = (
@@ -120,15 +120,12 @@ def numbers_table(figure: Figure) -> Table:
         f"Numbers behind figure {figure.number}" if figure.number else "Numbers behind the figure"
     )
     headings, rows = _numbers(figure.spec)
-    columns = tuple(
-        Column(name, "left" if place == 0 else align)
-        for place, (name, align) in enumerate(headings)
-    )
-    return Table(caption, columns, tuple(Row(cells) for cells in rows))
+    return Table(caption, tuple(Column(*heading) for heading in headings), rows)
 
 
-_Headings = list[tuple[str, str]]
-_Rows = list[tuple[Content, ...]]
+_Headings = tuple[tuple[str, str], ...]
+_Rows = tuple[Row, ...]
+_FLUSH_LEFT, _FLUSH_RIGHT = "left", "right"
 
 
 def _numbers(spec: FigureSpec) -> tuple[_Headings, _Rows]:
@@ -138,32 +135,57 @@ def _numbers(spec: FigureSpec) -> tuple[_Headings, _Rows]:
         case IncidenceFigure():
             return _incidence_numbers(spec)
         case FlowFigure():
-            rows: _Rows = []
-            for step in spec.steps:
-                rows += [(f"left out: {x.reason}", x.count) for x in step.left_out]
-                rows.append((step.label, step.kept))
-            return [("Step", "left"), (spec.unit.capitalize(), "right")], rows
+            return _flow_numbers(spec)
         case CompletenessFigure():
-            heads = [(spec.row_heading, "left"), *((n, "right") for n in spec.column_names)]
-            cells = zip(spec.row_names, spec.cells, strict=True)
-            return heads, [(name, *row) for name, row in cells]
+            return _completeness_numbers(spec)
         case ForestFigure():
-            heads = [("", "left"), (spec.counts_heading, "right"), (spec.measure, "right")]
-            blank: Content = ""
-            return heads, [
-                (r.label, r.counts, "1 (reference)" if r.is_reference else r.estimate or blank)
-                for r in spec.rows
-            ]
+            return _forest_numbers(spec)
         case AcuityFigure():
-            pairs = [
-                (
-                    str(place),
-                    SingleRecord(_level_text(eye.baseline.logmar, eye.baseline.off_chart)),
-                    SingleRecord(_level_text(eye.latest.logmar, eye.latest.off_chart)),
-                )
-                for place, eye in enumerate(spec.eyes, start=1)
-            ]
-            return [("Eye", "left"), ("Before", "right"), (spec.latest_name, "right")], list(pairs)
+            return _acuity_numbers(spec)
+
+
+def _flow_numbers(spec: FlowFigure) -> tuple[_Headings, _Rows]:
+    rows: list[Row] = []
+    for step in spec.steps:
+        rows += [Row((f"left out: {x.reason}", x.count), level=1) for x in step.left_out]
+        rows.append(Row((step.label, step.kept)))
+    return (("Step", _FLUSH_LEFT), (spec.unit.capitalize(), _FLUSH_RIGHT)), tuple(rows)
+
+
+def _completeness_numbers(spec: CompletenessFigure) -> tuple[_Headings, _Rows]:
+    heads = ((f"{spec.row_heading}, {spec.column_heading.lower()}", _FLUSH_LEFT),)
+    rows: list[Row] = []
+    for name, cells in zip(spec.row_names, spec.cells, strict=True):
+        rows.append(Row((name,), header=True))
+        pairs = zip(spec.column_names, cells, strict=True)
+        rows += [Row((column, cell), level=1) for column, cell in pairs]
+    return (*heads, ("Known", _FLUSH_RIGHT)), tuple(rows)
+
+
+def _forest_numbers(spec: ForestFigure) -> tuple[_Headings, _Rows]:
+    heads = (("", _FLUSH_LEFT), (spec.counts_heading, _FLUSH_RIGHT), (spec.measure, _FLUSH_RIGHT))
+    rows: list[Row] = []
+    for row in spec.rows:
+        said: Content = "reference" if row.is_reference else row.estimate or ""
+        if row.is_heading:
+            rows.append(Row((row.label,), header=True))
+        else:
+            rows.append(Row((row.label, row.counts, said), level=1))
+    return heads, tuple(rows)
+
+
+def _acuity_numbers(spec: AcuityFigure) -> tuple[_Headings, _Rows]:
+    heads = (("Eye", _FLUSH_LEFT), ("Before", _FLUSH_RIGHT), (spec.latest_name, _FLUSH_RIGHT))
+    return heads, tuple(
+        Row(
+            (
+                str(place),
+                SingleRecord(_level_text(eye.baseline.logmar, eye.baseline.off_chart)),
+                SingleRecord(_level_text(eye.latest.logmar, eye.latest.off_chart)),
+            )
+        )
+        for place, eye in enumerate(spec.eyes, start=1)
+    )
 
 
 def _level_text(logmar: float | None, off_chart: str | None) -> str:
@@ -174,17 +196,16 @@ def _survival_numbers(spec: SurvivalFigure) -> tuple[_Headings, _Rows]:
     shown = spec.series[0].risk[0].estimate.shown_as
     name = spec.control_name if shown == "control" else spec.failure_name
     counted = ("At risk", "Events") if spec.stepped else ("At risk", "Censored", "Events")
-    heads = [
-        ("Group", "left"),
-        ("Years", "right"),
-        *((head, "right") for head in counted),
-        (name, "right"),
-    ]
-    return heads, [
-        (s.name, f"{r.time_years:g}", *_counts(r), _estimate(r))
-        for s in spec.series
-        for r in s.risk
-    ]
+    heads = ("Years", *counted, name)
+    rows: list[Row] = []
+    for series in spec.series:
+        rows.append(Row((series.name,), header=True))
+        rows += [
+            Row((f"{row.time_years:g}", *_counts(row), row.estimate), level=1)
+            for row in series.risk
+        ]
+    aligned = tuple((head, _FLUSH_RIGHT if k else _FLUSH_LEFT) for k, head in enumerate(heads))
+    return aligned, tuple(rows)
 
 
 def _counts(row: RiskRow) -> tuple[Count, ...]:
@@ -192,20 +213,10 @@ def _counts(row: RiskRow) -> tuple[Count, ...]:
     return tuple(count for count in every if count is not None)
 
 
-def _estimate(row: RiskRow) -> Content:
-    return (
-        "0\u00a0%" if row.time_years == 0 and row.estimate.shown_as == "failure" else row.estimate
-    )
-
-
 def _incidence_numbers(spec: IncidenceFigure) -> tuple[_Headings, _Rows]:
-    heads = [("Years", "left"), ("At risk", "right"), *((b.name, "right") for b in spec.outcomes)]
-    absent = Missing("not estimable")
-    return heads, [
-        (
-            f"{tick:g}",
-            spec.at_risk[k],
-            *(b.at_ticks[k] if k < len(b.at_ticks) else absent for b in spec.outcomes),
-        )
+    names = ("Years", "At risk", *(band.name for band in spec.outcomes))
+    heads = tuple((name, _FLUSH_RIGHT if k else _FLUSH_LEFT) for k, name in enumerate(names))
+    return heads, tuple(
+        Row((f"{tick:g}", spec.at_risk[k], *(band.at_ticks[k] for band in spec.outcomes)))
         for k, tick in enumerate(spec.ticks_years)
-    ]
+    )

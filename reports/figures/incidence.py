@@ -46,6 +46,8 @@ def outcome_band(
             None if at_risk == 0 or np.isnan(curve[place]) else float(curve[place])
             for curve in curves
         )
+        if tick == 0:
+            low, high = None, None
         return CurveEstimate(
             failure=share,
             lower=low,

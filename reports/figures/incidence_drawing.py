@@ -18,7 +18,7 @@ from reports.figures.label_places import spread
 from reports.figures.specs import IncidenceFigure
 from reports.wording import say
 
-HATCHES = ("", "////", "....", "\\\\\\\\", "xxxx")
+HATCHES = ("", "////", "\\\\\\\\", "----", "xxxx")
 FILL_SHARE = 0.3
 TICK_IN = 0.3
 LEFT_IN = 0.78

@@ -109,6 +109,8 @@ def _risk_row(
     place = int(np.searchsorted(times, tick, side="right")) - 1
     failed, low, high = (_plain(h[place : place + 1])[0] for h in heights)
     gone = at_risk == 0
+    if tick == 0:
+        low, high = None, None
     estimate = CurveEstimate(
         failure=None if gone else failed,
         lower=None if gone else low,

@@ -339,8 +339,10 @@ def _panel(
     points = _curve(axes, spec, series, look)
     y = box.bottom + box.height + 0.46
     canvas.write(figure, box.left, y, series.name, color=look.colour, fontweight=600, va="center")
-    said = _statement(spec, series).replace(f"{spec.control_name} at ", "").replace(" (95", "\n(95")
-    if said:
-        canvas.write(figure, box.left, y - 0.1, said, fontsize=SMALL, va="top", linespacing=1.15)
+    said = _statement(spec, series).replace(f"{spec.control_name} at ", "")
+    lines = canvas.wrapped(figure, said, box.width + 0.15, fontsize=SMALL)
+    canvas.write(
+        figure, box.left, y - 0.1, "\n".join(lines), fontsize=SMALL, va="top", linespacing=1.15
+    )
     _risk_table(figure, axes, series, box, table_top, look.colour, titled=False, labelled=first)
     return points

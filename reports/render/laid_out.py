@@ -137,12 +137,21 @@ def _row(row: Row) -> Plain:
 
 
 def csv_text(table: Table) -> str:
-    """A table as CSV, as worded (so suppressed where it is), safe to open in a spreadsheet."""
+    """A table as CSV, as worded (so suppressed where it is), safe to open in a spreadsheet.
+
+    A header row becomes a first column, ``Group``, of the rows below it.
+    """
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow([_csv_cell(column.heading) for column in table.columns])
+    grouped = any(row.header for row in table.rows)
+    heads = [_csv_cell(column.heading) for column in table.columns]
+    writer.writerow([*(["Group"] if grouped else []), *heads])
+    group: list[str] = []
     for row in table.rows:
-        writer.writerow([_csv_cell(say(cell)) for cell in row.cells])
+        cells = [_csv_cell(say(cell)) for cell in row.cells]
+        group = cells if row.header else group
+        if not row.header:
+            writer.writerow([*(group if grouped else []), *cells])
     return stream.getvalue()
 
 
