@@ -26,6 +26,7 @@ from analysis.curves import (
     check_times,
     crossing_time,
 )
+from analysis.incidence_curves import Cause
 from analysis.intervals import (
     BETA_PRODUCTS,
     BetaProduct,
@@ -46,6 +47,7 @@ __all__ = [
     "Quantile",
     "RestrictedMean",
     "StepCurve",
+    "incidence_difference",
     "kaplan_meier",
     "kaplan_meier_by",
     "restricted_mean_difference",
@@ -487,14 +489,26 @@ def survival_difference(first: KaplanMeier, second: KaplanMeier, time: float) ->
     """Compare two independent curves at one time fixed beforehand.
 
     The limits combine those of the two curves (:func:`analysis.intervals.combine_limits`), so with
-    beta product curves they exist at zero events; with plain ones they are the Wald limits.
+    beta product curves they exist at zero events; with plain ones they are the Wald limits, unless
+    these were cut off at 0 or 1.
     """
-    one, two = first.at(time), second.at(time)
+    return _compare(first.at(time), second.at(time))
+
+
+def incidence_difference(first: Cause, second: Cause, time: float) -> Difference:
+    """Compare the cumulative incidence of a cause in two groups at one time fixed beforehand.
+
+    Limits as in :func:`survival_difference`.
+    """
+    return _compare(first.at(time), second.at(time))
+
+
+def _compare(one: AtTimes, two: AtTimes) -> Difference:
+    def read(values: AtTimes) -> tuple[float, float, float]:
+        return float(values.estimate[0]), float(values.lower[0]), float(values.upper[0])
+
+    limits = combine_limits(read(one), read(two))
     value = float(one.estimate[0] - two.estimate[0])
-    limits = combine_limits(
-        (float(one.estimate[0]), float(one.lower[0]), float(one.upper[0])),
-        (float(two.estimate[0]), float(two.lower[0]), float(two.upper[0])),
-    )
     return _difference(value, float(np.hypot(one.se[0], two.se[0])), limits)
 
 

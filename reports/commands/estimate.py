@@ -1,0 +1,184 @@
+"""``afterplaque estimate``: survival and cumulative incidence of any table."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import typer
+
+from registry.errors import UsageError
+from reports.command_frame import JsonFlag, answer
+
+Method = Literal["kaplan-meier", "cumulative-incidence", "interval-censored"]
+Interval = Literal["log-log", "log", "plain", "logit", "beta-product", "beta-product-mid-p"]
+WeightKind = Literal["frequency", "probability"]
+
+
+def estimate(
+    table: Annotated[Path, typer.Argument(metavar="TABLE.csv", help="A CSV file with headings.")],
+    time: Annotated[
+        str | None, typer.Option(help="Column: end of observation, ≥ 0, in any one unit.")
+    ] = None,
+    event: Annotated[
+        str | None, typer.Option(help="Column: 0 censored, 1 event, 2, 3, ... competing events.")
+    ] = None,
+    entry: Annotated[
+        str | None, typer.Option(help="Column: delayed entry; at risk when entry < t ≤ time.")
+    ] = None,
+    by: Annotated[str | None, typer.Option(help="Column: groups.")] = None,
+    strata: Annotated[str | None, typer.Option(help="Column: strata of the test.")] = None,
+    weights: Annotated[str | None, typer.Option(help="Column: positive weights.")] = None,
+    weight_kind: Annotated[
+        WeightKind | None, typer.Option(help="What the weights are; needed with --weights.")
+    ] = None,
+    event_codes: Annotated[
+        list[str] | None,
+        typer.Option(metavar="FOUND=CODE,...", help="What the event column's values stand for."),
+    ] = None,
+    method: Annotated[Method, typer.Option(help="What is estimated.")] = "kaplan-meier",
+    lower: Annotated[
+        str | None, typer.Option(help="Column: last time without the event (interval-censored).")
+    ] = None,
+    upper: Annotated[
+        str | None, typer.Option(help="Column: first time with it; empty is right-censored.")
+    ] = None,
+    interval: Annotated[Interval, typer.Option(help="How limits are made.")] = "log-log",
+    level: Annotated[float, typer.Option(help="Confidence level, such as 0.95.")] = 0.95,
+    at: Annotated[
+        list[str] | None, typer.Option(metavar="T,...", help="Times to read the curves at.")
+    ] = None,
+    until: Annotated[
+        float | None, typer.Option(help="End of the restricted mean time free of the event.")
+    ] = None,
+    landmark: Annotated[
+        float | None,
+        typer.Option(help="Start the clock here, with those free of any event until then."),
+    ] = None,
+    difference: Annotated[
+        bool, typer.Option("--difference", help="Differences between two groups at --at, --until.")
+    ] = False,
+    as_json: JsonFlag = False,
+) -> None:
+    """Estimate survival or cumulative incidence from a table, with limits and tests.
+
+    Times keep the unit of the table. Rows with a missing value are left out and counted.
+    """
+    from reports.estimate_options import check_level, read_codes, read_times
+    from reports.estimation import Question, answer_question
+    from reports.estimation_text import lay_out_answer
+    from reports.table_reading import read_table
+
+    check_level(level)
+    times = read_times(at)
+    if method == "interval-censored":
+        refused = {
+            "--time": time,
+            "--event": event,
+            "--entry": entry,
+            "--strata": strata,
+            "--event-codes": event_codes,
+            "--until": until,
+            "--landmark": landmark,
+            "--difference": difference or None,
+        }
+        _refuse_options(refused, method)
+        payload = _answer_interval_censored(
+            table, (lower, upper), by, (weights, weight_kind), times, level
+        )
+        answer(payload, as_json=as_json, text=lay_out_answer(payload))
+        return
+    _refuse_options({"--lower": lower, "--upper": upper}, method)
+    if time is None or event is None:
+        missing = "--time" if time is None else "--event"
+        raise UsageError(f"--method {method} needs {missing}: name the column.", option=missing)
+    _check_together(method, by, strata, weights, weight_kind, until, difference)
+    question = Question(
+        method=method,
+        time=time,
+        event=event,
+        entry=entry,
+        by=by,
+        strata=strata,
+        weights=weights,
+        weight_kind=weight_kind,
+        event_codes=read_codes(event_codes),
+        interval=interval,
+        level=level,
+        at=times,
+        until=until,
+        landmark=landmark,
+        difference=difference,
+    )
+    payload = answer_question(read_table(table), question)
+    answer(payload, as_json=as_json, text=lay_out_answer(payload))
+
+
+def _refuse_options(options: Mapping[str, object], method: str) -> None:
+    for option, value in options.items():
+        if value is not None:
+            raise UsageError(f"{option} does not go with --method {method}.", option=option)
+
+
+def _check_together(
+    method: str,
+    by: str | None,
+    strata: str | None,
+    weights: str | None,
+    weight_kind: str | None,
+    until: float | None,
+    difference: bool,
+) -> None:
+    if strata is not None and by is None:
+        raise UsageError(
+            "--strata stratifies the test between groups: add --by.", option="--strata"
+        )
+    if difference and by is None:
+        raise UsageError("--difference compares two groups: add --by.", option="--difference")
+    if (weights is None) != (weight_kind is None):
+        option = "--weight-kind" if weight_kind is None else "--weights"
+        raise UsageError(
+            "--weights and --weight-kind go together: frequency (a row stands for that many "
+            "people) or probability (inverse probability of being in the sample).",
+            option=option,
+        )
+    if until is not None and method != "kaplan-meier":
+        raise UsageError("--until goes with --method kaplan-meier.", option="--until")
+    if until is not None and not 0 < until < float("inf"):
+        raise UsageError(f"--until is a time above 0, not {until:g}.", option="--until")
+
+
+def _answer_interval_censored(
+    path: Path,
+    ends: tuple[str | None, str | None],
+    by: str | None,
+    weighting: tuple[str | None, str | None],
+    times: tuple[float, ...],
+    level: float,
+) -> dict[str, Any]:
+    from reports.commands.estimate_interval_censored import describe_interval_censored
+    from reports.table_reading import read_table
+
+    lower, upper = ends
+    weights, kind = weighting
+    if lower is None or upper is None:
+        missing = "--lower" if lower is None else "--upper"
+        raise UsageError(f"--method interval-censored needs {missing}.", option=missing)
+    if weights is not None and kind != "frequency":
+        raise UsageError(
+            "--method interval-censored takes --weights with --weight-kind frequency.",
+            option="--weight-kind",
+        )
+    whole, dropped = read_table(path).complete_rows(
+        [lower, *(column for column in (by, weights) if column)]
+    )
+    described = describe_interval_censored(
+        whole.numbers(lower).tolist(),
+        whole.numbers(upper).tolist(),
+        group=None if by is None else [str(text) for text in whole.texts(by)],
+        weight=None if weights is None else whole.numbers(weights).tolist(),
+        at=times,
+    )
+    described["warnings"] = [*dropped, *described["warnings"]]
+    return {"method": "interval-censored", "interval": None, "level": level} | described
