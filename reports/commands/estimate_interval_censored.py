@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from registry.errors import RefusedEstimateError
+from registry.errors import RefusedEstimateError, RefusedInputError
 
 if TYPE_CHECKING:
     from analysis.interval_censored import Npmle
@@ -25,6 +25,7 @@ def describe_interval_censored(
     group: Sequence[str] | None = None,
     weight: Sequence[float] | None = None,
     at: Sequence[float] = (),
+    lines: Sequence[int] | None = None,
 ) -> dict[str, Any]:
     """Estimate every group and compare them.
 
@@ -38,12 +39,22 @@ def describe_interval_censored(
         Frequency weights; with them no test is made.
     at
         Times to read, in the unit of the data.
+    lines
+        Line of the file of each row, for refusals; without it rows are counted from 1.
 
     Returns
     -------
     dict
         ``groups`` (each with ``curve``, ``at``, ``median``, ``log_likelihood``), ``tests`` and
         ``warnings``, to be merged into the answer of the command.
+
+    Raises
+    ------
+    RefusedInputError
+        For an interval that ends before it starts, a negative time or a weight that is not above
+        0, naming the line.
+    RefusedEstimateError
+        For no row at all.
 
     Examples
     --------
@@ -59,6 +70,15 @@ def describe_interval_censored(
     high = np.where(np.isnan(high), np.inf, high)
     labels = np.asarray(["all"] * len(low) if group is None else list(group), dtype=str)
     heavy = None if weight is None else np.asarray(weight, float)
+    where = list(range(1, len(low) + 1)) if lines is None else list(lines)
+    _refuse_rows(low >= 0, where, "a lower end is a time of 0 or more")
+    _refuse_rows(np.isfinite(low), where, "a lower end is a finite time")
+    _refuse_rows(high >= low, where, "an interval ends at or after its start (lower <= upper)")
+    if heavy is not None:
+        is_weight = np.isfinite(heavy) & (heavy > 0)
+        _refuse_rows(is_weight, where, "a weight is a finite number above 0")
+    if len(low) == 0:
+        raise RefusedEstimateError("There is no observation, so there is nothing to estimate.")
     groups: list[dict[str, Any]] = []
     warnings: list[str] = []
     for name in np.unique(labels).tolist():
@@ -73,6 +93,17 @@ def describe_interval_censored(
     elif len(groups) > 1:
         warnings.append("No test was made: the interval-censored log-rank takes no weights.")
     return {"groups": groups, "tests": tests, "warnings": warnings}
+
+
+def _refuse_rows(is_good: Any, lines: list[int], rule: str) -> None:
+    """Refuse the first row that breaks a rule, and say how many do."""
+    bad = [line for line, good in zip(lines, is_good.tolist(), strict=True) if not good]
+    if bad:
+        others = f" ({len(bad)} rows in all)" if len(bad) > 1 else ""
+        raise RefusedInputError(
+            f"Line {bad[0]}: {rule}, and here it is not so{others}. Correct the table.",
+            line=bad[0],
+        )
 
 
 def describe_npmle(estimate: Npmle, at: Sequence[float] = ()) -> dict[str, Any]:
