@@ -179,6 +179,7 @@ def _answer_interval_censored(
         group=None if by is None else [str(text) for text in whole.texts(by)],
         weight=None if weights is None else whole.numbers(weights).tolist(),
         at=times,
+        lines=whole.lines,
     )
     described["warnings"] = [*dropped, *described["warnings"]]
     return {"method": "interval-censored", "interval": None, "level": level} | described
