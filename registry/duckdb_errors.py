@@ -51,46 +51,54 @@ def _full(path: Path, *, is_committed: bool) -> StoreError:
     return StoreError(f"The disk that holds {path.name} is full. {kept}", file=str(path))
 
 
+_OPENING: tuple[tuple[tuple[str, ...], type[StoreError], str], ...] = (
+    (
+        ("not a valid DuckDB database file",),
+        StoreError,
+        "{0} is not a registry: it is no database file. Give the path of a file that "
+        "`afterplaque init` made.",
+    ),
+    (
+        ("Conflicting lock", "different configuration"),
+        StoreBusyError,
+        "The registry {0} is held open by another program. Close it there and try again.",
+    ),
+    (
+        ("database file with version number",),
+        StoreError,
+        "The registry {0} was written by a newer database engine than this program has. Install "
+        "the newer program; nothing was changed.",
+    ),
+    (
+        ("without a key",),
+        EncryptedStoreError,
+        "The registry {0} is encrypted. Put its key into {0}.key, or name the key's file in "
+        f"{KEY_FILE_VARIABLE}.",
+    ),
+    (
+        ("encryption key", "valid key"),
+        StoreError,
+        "The registry {0} is encrypted with another key than the one given.",
+    ),
+)
+"""What the engine says when it does not open a file, and how it is worded."""
+
+
 def word_open_error(error: Exception, path: Path) -> StoreError:
     """Word what DuckDB says when a file cannot be opened."""
-    text, where = str(error), {"file": str(path)}
-    if "not a valid DuckDB database file" in text:
-        return StoreError(
-            f"{path.name} is not a registry: it is no database file. Give the path of a file that "
-            "`afterplaque init` made.",
-            **where,
-        )
-    if "Conflicting lock" in text or "different configuration" in text:
-        return StoreBusyError(
-            f"The registry {path.name} is held open by another program. Close it there and try "
-            "again.",
-            **where,
-        )
-    if "database file with version number" in text:
-        return StoreError(
-            f"The registry {path.name} was written by a newer database engine than this program "
-            "has. Install the newer program; nothing was changed.",
-            **where,
-        )
+    text = str(error)
+    for signs, kind, worded in _OPENING:
+        if any(sign in text for sign in signs):
+            return kind(worded.format(path.name), file=str(path))
     if any(sign in text for sign in _DAMAGE):
         return _damaged(path)
     if "No space left" in text:
         return _full(path, is_committed=True)
-    if "without a key" in text:
-        return EncryptedStoreError(
-            f"The registry {path.name} is encrypted. Put its key into {path.name}.key, or name the "
-            f"key's file in {KEY_FILE_VARIABLE}.",
-            **where,
-        )
-    if "encryption key" in text or "valid key" in text:
-        return StoreError(
-            f"The registry {path.name} is encrypted with another key than the one given.", **where
-        )
     first_line = text.splitlines()[0] if text else type(error).__name__
     return StoreError(
         f"The registry {path.name} cannot be opened: {first_line} Check the path and who may "
         "read and write it.",
-        **where,
+        file=str(path),
     )
 
 

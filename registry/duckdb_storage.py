@@ -204,17 +204,8 @@ class DuckDBStorage:
             )
             if faults:
                 raise RefusedInputError(faults, table=table.name)
+            typed = self._type_rows(table, rows.schema, stamp, is_withdrawal=is_withdrawal)
             chained = _CHAINED[f"{table.name}_version"]
-            query = select_typed_rows(table, rows.schema, chained)
-            values = {
-                "batch_no": stamp.batch_no,
-                "recorded_at": stamp.at,
-                "recorded_by": stamp.by,
-                "recorded_why": stamp.why,
-                "own_centre": stamp.centre_id,
-                "withdrawn": is_withdrawal,
-            }
-            typed = self._connection.sql(query, params=values).to_arrow_table()
             head = self._insert_chained(chained, typed, head, identity=table)
         except duckdb.Error as error:
             raise word_write_error(error, self._path, table=table.name) from None
@@ -222,6 +213,21 @@ class DuckDBStorage:
             with suppress(duckdb.Error):
                 self._connection.unregister("appended_rows")
         return rows.num_rows, head
+
+    def _type_rows(
+        self, table: RecordTable, schema: Any, stamp: Stamp, *, is_withdrawal: bool
+    ) -> Any:
+        """Turn the registered rows into typed, versioned, hashed ones."""
+        values = {
+            "batch_no": stamp.batch_no,
+            "recorded_at": stamp.at,
+            "recorded_by": stamp.by,
+            "recorded_why": stamp.why,
+            "own_centre": stamp.centre_id,
+            "withdrawn": is_withdrawal,
+        }
+        query = select_typed_rows(table, schema, _CHAINED[f"{table.name}_version"])
+        return self._connection.sql(query, params=values).to_arrow_table()
 
     def append_links(
         self, table_name: str, rows: Sequence[Mapping[str, object]], head: Head
@@ -317,6 +323,17 @@ class DuckDBStorage:
         return [dict(zip(["batch_kind", *columns], row, strict=True)) for row in rows]
 
 
+def _set_up(connection: Any, *, write: bool, is_encrypted: bool) -> None:
+    """Fetch nothing from the network, speak UTC, and spill no plain text of an encrypted file."""
+    connection.execute("SET autoinstall_known_extensions = false").fetchall()
+    connection.execute("SET autoload_known_extensions = false").fetchall()
+    connection.execute("SET TimeZone = 'UTC'").fetchall()
+    if is_encrypted:
+        connection.execute("SET temp_file_encryption = true").fetchall()
+        if write:
+            load_cryptography(connection)
+
+
 def open_duckdb(path: Path, *, write: bool, create: bool = False, key: str | None = None) -> Any:
     """Attach a database file as ``registry`` and use it.
 
@@ -336,22 +353,16 @@ def open_duckdb(path: Path, *, write: bool, create: bool = False, key: str | Non
     StoreError
         When it is no database, damaged, of a newer format, encrypted, or in use.
     """
-    connection = duckdb.connect()
     options = ["READ_WRITE" if write else "READ_ONLY"]
     if create:
         options.append(f"STORAGE_VERSION '{STORAGE_VERSION}'")
     if key is not None:
         options.append("ENCRYPTION_KEY $key")
+    attach = f"ATTACH {_quote(str(path))} AS registry ({', '.join(options)})"
+    connection = duckdb.connect()
     try:
-        connection.execute("SET autoinstall_known_extensions = false").fetchall()
-        connection.execute("SET autoload_known_extensions = false").fetchall()
-        connection.execute("SET TimeZone = 'UTC'").fetchall()
-        if key is not None:
-            connection.execute("SET temp_file_encryption = true").fetchall()
-            if write:
-                load_cryptography(connection)
+        _set_up(connection, write=write, is_encrypted=key is not None)
         with _private_files():
-            attach = f"ATTACH {_quote(str(path))} AS registry ({', '.join(options)})"
             connection.execute(attach, {"key": key} if key is not None else None).fetchall()
         connection.execute("USE registry").fetchall()
     except duckdb.Error as error:

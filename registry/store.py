@@ -344,8 +344,6 @@ def create_store(
         When the file exists, its folder does not, or encryption is not to be had.
     """
     path = Path(path).absolute()
-    if not path.parent.is_dir():
-        raise StoreError(f"There is no folder {path.parent}. Make it first.", file=str(path))
     if not centre_id.strip() or not by.strip():
         raise RefusedInputError("A registry needs a centre and someone who makes it.")
     check_absent(path)
@@ -359,12 +357,12 @@ def create_store(
         try:
             head = _fill_new_store(draft, path.name, centre_id.strip(), by.strip(), at, key)
             draft.rename(path)
-            remove_draft(draft)
         except BaseException:
-            remove_draft(draft)
             if encrypt:
                 key_path(path).unlink(missing_ok=True)
             raise
+        finally:
+            remove_draft(draft)
         sync_folder(path.parent)
         note_head(path, head)
 

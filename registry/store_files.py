@@ -55,7 +55,9 @@ def keep_copy(path: Path) -> None:
 
 
 def check_absent(path: Path) -> None:
-    """Refuse to make a registry where one is, or where the log of one was left."""
+    """Refuse to make a registry where one is, or its log was left, or no folder is."""
+    if not path.parent.is_dir():
+        raise StoreError(f"There is no folder {path.parent}. Make it first.", file=str(path))
     if path.exists():
         raise StoreError(f"{path} exists already; nothing was changed.", file=str(path))
     log = path.with_name(path.name + ".wal")

@@ -85,7 +85,7 @@ def _as_rows(fetched: list[tuple[Any, ...]]) -> Rows:
     return {name: (year, sex) for name, year, sex in fetched}
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(steps)
 def test_any_sequence_of_batches(empty: Path, sequence: list[tuple[str, Rows]]) -> None:
     states: list[tuple[datetime, Rows]] = [(START, {})]
