@@ -13,6 +13,7 @@ import numpy as np
 
 from analysis.counting import (
     RiskCounter,
+    all_who_fail,
     count_at_times,
     count_events,
     count_risk,
@@ -48,8 +49,7 @@ class _Grid:
     @property
     def events(self) -> FloatArray:
         """Events of any cause."""
-        total: FloatArray = self.by_cause.sum(axis=0)
-        return total
+        return all_who_fail(self.at_risk, self.by_cause.sum(axis=0))
 
 
 def _tabulate(
@@ -207,7 +207,7 @@ def _delta_variance(
 
     Σ (F(t) − F_j)² h/(Y(1 − h)) − 2 Σ (F(t) − F_j) S₋h_k/Y + Σ S₋² h_k(1 − h_k)/Y over the event
     times j up to t. The sums move with F by adding non-negative terms only, so that nothing
-    cancels; a time at which everyone left fails adds nothing later.
+    cancels but in the last step; a time at which everyone left fails adds nothing later.
     """
     at_risk, events = grid.at_risk, grid.events
     survivors = at_risk - events
@@ -224,4 +224,5 @@ def _delta_variance(
     squares = np.cumsum(2 * step * before_step + step**2 * so_far(share))
     crossed = np.cumsum(step * so_far(cross))
     own = np.cumsum(before**2 * hazard * (1 - hazard) / at_risk)
-    return np.maximum(squares - 2 * crossed + own, 0.0)
+    variance = squares - 2 * crossed + own
+    return np.where(variance > 1e-13 * own, variance, 0.0)

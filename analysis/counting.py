@@ -34,7 +34,8 @@ class RiskCounter:
     entries
         Beginnings in ascending order, or None when everyone is there from time zero.
     exit_weight, entry_weight
-        Cumulative weights in those orders, with a leading 0; None when people are counted.
+        Weights from each place in those orders to the end, with a trailing 0 (summed from the end,
+        so that small late risk sets keep their accuracy); None when people are counted.
     """
 
     exits: FloatArray
@@ -44,27 +45,35 @@ class RiskCounter:
 
     def _left(self, time: FloatArray, side: Side) -> FloatArray:
         place = np.searchsorted(self.exits, time, side=side)
-        left: FloatArray = (
-            place.astype(np.float64) if self.exit_weight is None else self.exit_weight[place]
-        )
+        if self.exit_weight is None:
+            return place.astype(np.float64)
+        left: FloatArray = self.exit_weight[0] - self.exit_weight[place]
         return left
 
     def _entered(self, time: FloatArray, side: Side) -> FloatArray | float:
         if self.entries is None:
-            return float(self.exits.size if self.exit_weight is None else self.exit_weight[-1])
+            return float(self.exits.size if self.exit_weight is None else self.exit_weight[0])
         place = np.searchsorted(self.entries, time, side=side)
-        entered: FloatArray = (
-            place.astype(np.float64) if self.entry_weight is None else self.entry_weight[place]
-        )
+        if self.entry_weight is None:
+            return place.astype(np.float64)
+        entered: FloatArray = self.entry_weight[0] - self.entry_weight[place]
         return entered
+
+    def _there(self, time: FloatArray, side: Side) -> FloatArray:
+        if self.exit_weight is None:
+            return self._entered(time, side) - self._left(time, side)
+        there: FloatArray = self.exit_weight[np.searchsorted(self.exits, time, side=side)]
+        if self.entries is not None and self.entry_weight is not None:
+            there = there - self.entry_weight[np.searchsorted(self.entries, time, side=side)]
+        return there
 
     def just_before(self, time: FloatArray) -> FloatArray:
         """Count entry < t ≤ exit for each t."""
-        return self._entered(time, "left") - self._left(time, "left")
+        return self._there(time, "left")
 
     def just_after(self, time: FloatArray) -> FloatArray:
         """Count entry ≤ t < exit for each t: those still at risk right after t."""
-        return self._entered(time, "right") - self._left(time, "right")
+        return self._there(time, "right")
 
     def at_zero(self) -> float:
         """Count those there from time zero: entry ≤ 0."""
@@ -120,7 +129,7 @@ def count_risk(observed: RightCensored, *, weighted: bool = True) -> RiskCounter
 
 def _sort_with_weights(time: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
     order = np.argsort(time, kind="stable")
-    return time[order], np.concatenate([[0.0], np.cumsum(weight[order])])
+    return time[order], np.append(np.cumsum(weight[order][::-1])[::-1], 0.0)
 
 
 def count_at_times(
@@ -154,6 +163,11 @@ def count_events(
         weight = None
     chosen = None if weight is None else weight[is_event]
     return count_at_times(observed.time[is_event], chosen)
+
+
+def all_who_fail(at_risk: FloatArray, events: FloatArray) -> FloatArray:
+    """Return the events, made equal to those at risk where they differ only by rounding."""
+    return np.where(np.abs(at_risk - events) <= 1e-10 * at_risk, at_risk, events)
 
 
 def spread_counts(grid: FloatArray, time: FloatArray, count: FloatArray) -> FloatArray:

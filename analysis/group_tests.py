@@ -14,6 +14,10 @@ from analysis.gray import gray_score
 from analysis.observations import FloatArray, IntArray, RightCensored, as_groups
 from registry.errors import RefusedEstimateError
 
+NO_INFORMATION = (
+    "No test: at no time did some but not all of the people at risk, in two groups, have the event."
+)
+
 
 @dataclass(frozen=True, slots=True)
 class GroupTest:
@@ -119,7 +123,7 @@ def trend(
         raise ValueError(f"{len(names)} groups need as many scores, not all equal: {scores!r}")
     spread = float(at @ variance @ at)
     if spread <= 0:
-        raise RefusedEstimateError("No event occurred while two groups were at risk: no test.")
+        raise RefusedEstimateError(NO_INFORMATION)
     statistic = float(at @ score) ** 2 / spread
     return GroupTest(
         "trend" if strata is None else "stratified trend",
@@ -277,7 +281,7 @@ def _quadratic_form(score: FloatArray, variance: FloatArray) -> tuple[float, int
     """Score' V⁻ Score with the rank of V: groups never compared drop out."""
     size = float(np.abs(np.diag(variance)).max())
     if size <= 0:
-        raise RefusedEstimateError("No event occurred while two groups were at risk: no test.")
+        raise RefusedEstimateError(NO_INFORMATION)
     values, vectors = np.linalg.eigh(variance / size)
     is_used = values > 1e-10
     parts = (vectors[:, is_used].T @ score) ** 2 / (values[is_used] * size)

@@ -141,5 +141,6 @@ def incidence_variance(
         + 2 * now * _sum_from(left, squared * settled * drift, rows)
         + now**2 * _sum_from(left, squared * drift**2, rows)
     )
-    variance: FloatArray = np.maximum(at_work + gone, 0.0)
-    return variance
+    # what is left of the sums by rounding alone is 0
+    scale = total(constant**2) + _sum_from(left, squared * settled**2, rows)
+    return np.where(at_work + gone > 1e-13 * scale, at_work + gone, 0.0)

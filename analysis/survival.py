@@ -13,6 +13,7 @@ import numpy as np
 
 from analysis.counting import (
     RiskCounter,
+    all_who_fail,
     count_at_times,
     count_events,
     count_risk,
@@ -69,6 +70,13 @@ class _Factors:
         left = self.at_risk - self.events
         is_left = left > 0
         return np.where(is_left, self.events / (self.at_risk * np.where(is_left, left, 1.0)), 0.0)
+
+
+def _factors(
+    observed: RightCensored, time: FloatArray, at_risk: FloatArray, events: FloatArray
+) -> _Factors:
+    is_weighted = observed.weight_kind == "probability"
+    return _Factors(time, at_risk, all_who_fail(at_risk, events) if is_weighted else events)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -325,14 +333,14 @@ def kaplan_meier(
     is_event = observed.status == 1
     time, events = count_events(observed, is_event)
     counter = count_risk(observed)
-    factors = _Factors(time, counter.just_before(time), events)
-    refuse_empty_risk_set(time, factors.at_risk, events, counter)
+    factors = _factors(observed, time, counter.just_before(time), events)
+    refuse_empty_risk_set(time, factors.at_risk, factors.events, counter)
     people, people_events = counter, events
     relative = None
     if observed.weight_kind == "probability":
         people = count_risk(observed, weighted=False)
         people_events = count_events(observed, is_event, weighted=False)[1]
-        relative = survival_variance(observed, time, factors.at_risk, events)
+        relative = survival_variance(observed, time, factors.at_risk, factors.events)
     at_risk = factors.at_risk if people is counter else people.just_before(time)
     return _assemble(observed, interval, level, factors, relative, people, (at_risk, people_events))
 
@@ -358,7 +366,7 @@ def reverse_kaplan_meier(
     counter = count_risk(observed)
     event_time, events = count_events(observed, ~is_censored)
     tied = _counts_at(time, event_time, events)
-    factors = _Factors(time, counter.just_before(time) - tied, censored)
+    factors = _factors(observed, time, counter.just_before(time) - tied, censored)
     refuse_empty_risk_set(time, factors.at_risk, censored, counter)
     people, rows = counter, (factors.at_risk, censored)
     relative = None
@@ -369,7 +377,7 @@ def reverse_kaplan_meier(
         people_censored = count_events(observed, is_censored, weighted=False)[1]
         rows = (people.just_before(time) - people_tied, people_censored)
         swapped = _events_leave_first(observed)
-        relative = survival_variance(swapped, time, factors.at_risk, censored)
+        relative = survival_variance(swapped, time, factors.at_risk, factors.events)
     return _assemble(observed, interval, level, factors, relative, people, rows)
 
 
