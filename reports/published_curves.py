@@ -16,11 +16,15 @@ from reports.figures.specs import (
 from reports.published_numbers import is_small, publish_estimate, publish_value
 from reports.values import Count, CurveEstimate
 
+PUBLISHED_INTERVAL = "Clopper–Pearson, from rounded counts"
+
 
 def publish_survival(spec: SurvivalFigure) -> SurvivalFigure | None:
     """Every series with more than 7 people, stepped at the ticks; None when none is left."""
     series = tuple(_series(s, spec.minimum_at_risk) for s in spec.series if not is_small(s.n.value))
-    return replace(spec, series=series, stepped=True) if series else None
+    if not series:
+        return None
+    return replace(spec, series=series, stepped=True, interval=PUBLISHED_INTERVAL)
 
 
 def _count(count: Count) -> Count:

@@ -6,7 +6,7 @@ ratio is worked out anew, with its interval, from the rounded counts alone; what
 record is withheld. So alternative text, hover text, CSV and drawings can hold nothing else.
 
 Rounding is to the nearest 5 without chance, so one count has one published form everywhere.
-Where the parts of a known total would still pin a hidden count, the largest part is withheld too.
+Where the parts of a known total would still pin a hidden count, all of them are withheld.
 """
 
 from __future__ import annotations
@@ -115,34 +115,31 @@ def _withhold_in_column(rows: list[Row], group: list[int], column: int) -> None:
     totals = {share.denominator for share in shares}
     if len(known) != len(cells) or len(totals) != 1 or sum(known) not in totals:
         return
-    hide = place_to_withhold(known, sum(known))
-    if hide is not None:
-        row = rows[group[hide]]
-        changed: list[Content] = list(row.cells)
-        changed[column] = WITHHELD
-        rows[group[hide]] = replace(row, cells=tuple(changed))
+    if pins_a_hidden_part(known, sum(known)):
+        for place in group:
+            changed: list[Content] = list(rows[place].cells)
+            changed[column] = WITHHELD
+            rows[place] = replace(rows[place], cells=tuple(changed))
 
 
-def place_to_withhold(parts: list[int], total: int) -> int | None:
-    """Which part to withhold so that no hidden part is pinned by the rest; None if none is.
+def pins_a_hidden_part(parts: list[int], total: int) -> bool:
+    """Whether what is shown of the parts and their total leaves a hidden part one value only.
 
     ``parts`` are true counts that add up to ``total``. A reader knows each shown count to within 2
     and each hidden one to lie from 1 to 7.
 
-    >>> place_to_withhold([73, 28, 1], 102), place_to_withhold([75, 30, 3], 108)
-    (0, None)
+    >>> pins_a_hidden_part([73, 28, 1], 102), pins_a_hidden_part([75, 30, 3], 108)
+    (True, False)
     """
     ranges = [_range(part) for part in parts]
     low, high = _range(total)
     for place, part in enumerate(parts):
-        if not is_small(part):
-            continue
         rest = ranges[:place] + ranges[place + 1 :]
         least = max(1, low - sum(r[1] for r in rest))
         most = min(SMALLEST_SHOWN - 1, high - sum(r[0] for r in rest))
-        if least == most:
-            return max(range(len(parts)), key=lambda k: parts[k])
-    return None
+        if is_small(part) and least == most:
+            return True
+    return False
 
 
 def _range(count: int) -> tuple[int, int]:
@@ -179,22 +176,18 @@ def _published_flow(spec: FlowFigure) -> FlowFigure:
     steps: list[FlowStep] = []
     for place, step in enumerate(spec.steps):
         made: FlowStep = _published(step)
-        parts = [left.count.value for left in step.left_out] + [step.kept.value]
-        known = [part for part in parts if part is not None]
-        if place and len(known) == len(parts):
-            hide = place_to_withhold(known, sum(known))
-            made = made if hide is None else _withheld_step(made, hide)
+        if place and _pins(step, spec.steps[place - 1]):
+            gone = Count(None, withheld=True)
+            made = replace(made, left_out=tuple(replace(x, count=gone) for x in made.left_out))
         steps.append(made)
     return replace(spec, steps=tuple(steps))
 
 
-def _withheld_step(step: FlowStep, place: int) -> FlowStep:
-    gone = Count(None, withheld=True)
-    if place == len(step.left_out):
-        return replace(step, kept=gone)
-    left = list(step.left_out)
-    left[place] = replace(left[place], count=gone)
-    return replace(step, left_out=tuple(left))
+def _pins(step: FlowStep, before: FlowStep) -> bool:
+    parts = [left.count.value for left in step.left_out] + [step.kept.value]
+    known = [part for part in parts if part is not None]
+    total = before.kept.value
+    return len(known) == len(parts) and total == sum(known) and pins_a_hidden_part(known, total)
 
 
 def _acuity_counts(caption: Words, spec: AcuityFigure) -> Table:

@@ -106,7 +106,7 @@ def _eyes(axes: Axes, spec: AcuityFigure, last: float) -> tuple[Point, ...]:
         look: dict[str, Any] = {"color": colour, "alpha": 0.55, "markeredgecolor": colour}
         axes.plot([x], [y], "o", markersize=4 * math.sqrt(count), zorder=3, **look)
         eyes = "1 eye" if count == 1 else f"{count} eyes"
-        label = f"{eyes}: {_said(baseline)} before, {_said(latest)} at the latest visit"
+        label = f"{eyes}: {_said(baseline)} before, {_said(latest)} at {spec.latest_name.lower()}"
         points.append(canvas.point_at(axes, x, y, label))
     return tuple(sorted(points, key=lambda point: (point.x, point.y)))
 
