@@ -71,9 +71,10 @@ def draw_department(
     rng
         Source of all randomness.
     first_implant_date, last_implant_date
-        First and last day on which a first implant may fall.
+        First and last day on which a first implant may fall. None falls in the last 16 days before
+        the cut, so that every first plaque is out by then.
     data_cut
-        Nothing after it is on file; at least 16 days after the last implant.
+        Nothing after it is on file.
 
     Returns
     -------
@@ -96,11 +97,12 @@ def draw_department(
     first, last, cut = (
         count_days(day) for day in (first_implant_date, last_implant_date, data_cut)
     )
-    if not first <= last <= cut - LONGEST_IMPLANT_DAYS:
+    if not first <= last <= cut or cut - first < LONGEST_IMPLANT_DAYS:
         raise ValueError(
-            f"dates must run first <= last <= data cut - {LONGEST_IMPLANT_DAYS} days, not "
-            f"{first_implant_date}, {last_implant_date}, {data_cut}"
+            f"dates must run first <= last <= data cut, {LONGEST_IMPLANT_DAYS} days or more in "
+            f"all, not {first_implant_date}, {last_implant_date}, {data_cut}"
         )
+    last = min(last, cut - LONGEST_IMPLANT_DAYS)
     what = draw_happenings(truth, n_patients, rng, first_day=first, last_day=last, data_cut=cut)
     names = name_everyone(what)
     visits = list_visits(truth, what, rng)

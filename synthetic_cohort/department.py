@@ -184,6 +184,17 @@ def _second_grid(truth: Truth, grid: Grid, eye: Ints, rng: np.random.Generator) 
     return Grid(grid.day[eye], attended, attended & assessed)
 
 
+def _treat_eyes(
+    truth: Truth, first: Treated, other: TumourRows, horizon: int, rng: np.random.Generator
+) -> tuple[Treated, Harm, Removals]:
+    """Treat second eyes, put them under the first, and draw harm and removal of every eye."""
+    n = len(other.patient)
+    grid = draw_grid(truth, n, horizon, rng)
+    eyes = _under(first, treat(truth, other, np.zeros(n, np.int64), grid, rng))
+    harm = draw_harm(truth, eyes.tumours, eyes.given, eyes.grid, rng)
+    return eyes, harm, draw_removals(truth, eyes.failures, harm, rng)
+
+
 def _treat_same_eye(
     truth: Truth, eyes: Treated, same: TumourRows, eye_end: Ints, rng: np.random.Generator
 ) -> Treated:
@@ -214,17 +225,13 @@ def draw_happenings(
     ending = _draw_ending(truth, people, lives, first.failures.onset_day, data_cut, rng)
     until = np.minimum(ending.seen_until - 30, last_day)
     other, same = _draw_seconds(truth, first.tumours, until, rng)
-    n_other = len(other.patient)
-    grid = draw_grid(truth, n_other, horizon, rng)
-    eyes = _under(first, treat(truth, other, np.zeros(n_other, np.int64), grid, rng))
-    harm = draw_harm(truth, eyes.tumours, eyes.given, eyes.grid, rng)
-    removals = draw_removals(truth, eyes.failures, harm, rng)
+    eyes, harm, removals = _treat_eyes(truth, first, other, horizon, rng)
     end = _eye_end(eyes.tumours, removals, ending)
     second = _treat_same_eye(truth, eyes, same, end, rng)
     second_eye = second.tumours.patient
     removals = removed_by_either(removals, second_eye, second.failures)
     every = _under(eyes, second)
-    eye = np.concatenate([np.arange(n_patients + n_other), second_eye])
+    eye = np.concatenate([np.arange(len(eyes.tumours.patient)), second_eye])
     end = _eye_end(eyes.tumours, removals, ending)[eye]
     given = _only_possible_stages(every.given, every.tumours.start_day, end)
     stock = Stock(truth, rng)
@@ -233,7 +240,7 @@ def draw_happenings(
         people=people,
         treated=replace(every, given=given),
         eye=eye,
-        n_eyes=n_patients + n_other,
+        n_eyes=len(eyes.tumours.patient),
         placement=draw_placement(truth, every.tumours, given, rng),
         harm=harm,
         removals=removals,

@@ -22,8 +22,8 @@ from synthetic_cohort.truth import DAYS_PER_YEAR, Truth, Tumours
 Rows = TypeVar("Rows")
 
 CHOROID, CILIOCHOROIDAL, CILIARY_BODY = 0, 1, 2
-DISC_CENTRE_MM = 4.6
-DISC_RADIUS_MM = 0.9
+DISC_CENTRE_MM = 4.8
+DISC_RADIUS_MM = 0.75
 
 
 def take(rows: Rows, index: Ints | Flags) -> Rows:
@@ -136,14 +136,20 @@ def limbus_fovea_arc_mm(axial_length_mm: Floats) -> Floats:
 
 
 def _draw_posterior_edge(
-    what: Tumours, site: Ints, longitudinal: Floats, rng: np.random.Generator
+    what: Tumours, site: Ints, sizes: tuple[Floats, Floats], rng: np.random.Generator
 ) -> Floats:
-    """Draw the distance of the posterior edge to the fovea; negative beyond the fovea."""
+    """Draw the distance of the posterior edge to the fovea; negative beyond the fovea.
+
+    ``sizes`` holds the largest and the longitudinal diameters. Anterior tumours lie far enough back
+    for their plaque to reach no more than 4 mm over the limbus.
+    """
     shift, shape, scale = what.fovea_gamma
+    diameter, longitudinal = sizes
     n = len(site)
     posterior = np.minimum(shift + rng.gamma(shape, scale, n), 26.0 - longitudinal)
     anterior = 28.0 - longitudinal + rng.uniform(-2.0, 1.0, n)
-    return np.where(site == CHOROID, posterior, np.maximum(anterior, 2.0)).round(1)
+    anterior = np.minimum(np.maximum(anterior, 2.0), 36.0 - np.minimum(diameter + 6.0, 22.0))
+    return np.where(site == CHOROID, posterior, anterior).round(1)
 
 
 def _disc_distance(right: Flags, clock: Floats, centre_mm: Floats, diameter: Floats) -> Floats:
@@ -164,7 +170,7 @@ def draw_tumours(
     thickness, diameter, longitudinal = _draw_sizes(what, n, rng)
     site = draw_codes(what.site_shares, n, rng)
     longitudinal = np.where(site == CILIARY_BODY, np.minimum(longitudinal, 12.0), longitudinal)
-    edge = _draw_posterior_edge(what, site, longitudinal, rng)
+    edge = _draw_posterior_edge(what, site, (diameter, longitudinal), rng)
     clock = (np.floor(rng.uniform(0, 24, n)) + 1) / 2
     where = truth.mortality
     logit = np.log(where.monosomy_share_at_11_mm / (1 - where.monosomy_share_at_11_mm))

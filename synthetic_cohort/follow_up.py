@@ -46,7 +46,7 @@ class Failures:
 
 
 def planned_days(how: FollowUp, horizon_days: int) -> Ints:
-    """List the planned days of visits up to ``horizon_days``.
+    """List the planned days of visits up to ``horizon_days``, the first visit in any case.
 
     Examples
     --------
@@ -57,7 +57,7 @@ def planned_days(how: FollowUp, horizon_days: int) -> Ints:
     later = range(last + how.months_between_later, 12 * 60, how.months_between_later)
     months = np.array([*how.planned_months, *later], dtype=float)
     days = np.rint(months * DAYS_PER_YEAR / 12).astype(np.int64)
-    return days[days <= horizon_days + how.jitter_days]
+    return days[: max(1, int((days <= horizon_days + how.jitter_days).sum()))]
 
 
 def draw_grid(truth: Truth, n: int, horizon_days: int, rng: np.random.Generator) -> Grid:

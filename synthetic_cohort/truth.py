@@ -175,7 +175,7 @@ class Mortality:
     survival_after_metastasis: tuple[float, float] = _given(
         (1.0, 0.8), "median in years and log SD: about a year"
     )
-    gompertz_log_rate_at_60: float = _given(-4.85, "about 0.8 % a year in men of 60, our choice")
+    gompertz_log_rate_at_60: float = _given(-4.73, "about 0.9 % a year in men of 60, our choice")
     gompertz_per_year: float = _given(0.092, "adult mortality doubles about every 7.5 years")
     female_ratio: float = _given(0.65, "lower mortality of women, our choice")
     other_cancer_share: float = _given(0.25, "of deaths from other causes")
