@@ -24,7 +24,7 @@ from registry.intake import take_in
 from registry.store import create_store, open_store
 from synthetic_cohort import expected
 from synthetic_cohort.cohort import draw_department, write_files
-from synthetic_cohort.truth import TRUTH
+from synthetic_cohort.truth import DATA_CUT, TRUTH
 
 AT = datetime(2026, 1, 5, 9, 0)
 
@@ -39,7 +39,7 @@ def interval_at_five_years(seed: int, patients: int, folder: Path) -> tuple[floa
     if not result.taken:
         raise SystemExit(f"seed {seed}: intake refused its own files: {result.findings[:3]}")
     with open_store(store_path) as store:
-        cut = DataCut(TRUTH.data_cut)
+        cut = DataCut(DATA_CUT)
         table = read_outcome_table(store.connection, LOCAL_FAILURE, cut, CohortRules())
     curve = kaplan_meier(examination_clock(table), interval=Estimation().interval)
     at = curve.at(np.asarray([5 * 365.25]))
@@ -50,7 +50,7 @@ def main() -> None:
     """Print the table."""
     seeds = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     patients = int(sys.argv[2]) if len(sys.argv) > 2 else 400
-    truth = expected.figure("local_control_net")
+    truth = expected.read_figures()["local_control_net"][5.0].value
     started = time.perf_counter()
     found = []
     for seed in range(seeds):

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.end_points import DAYS_PER_YEAR
+from analysis.grouping import NOT_RECORDED
 from analysis.outcome import GroupOutcome, Outcome, OutcomeTable, death_clock
 from reports.figures.specs import (
     CurveSeries,
@@ -106,7 +107,11 @@ def _series(group: GroupOutcome, ticks: tuple[float, ...]) -> CurveSeries:
 
 def survival_figure(outcome: Outcome, stated_at_years: float | None) -> SurvivalFigure:
     """Make the failure figure of an end point; groups too small for a curve are left out."""
-    shown = [group for group in outcome.groups if group.n >= MINIMUM_AT_RISK]
+    shown = [
+        group
+        for group in outcome.groups
+        if group.n >= MINIMUM_AT_RISK and group.group != NOT_RECORDED
+    ]
     longest = max((_stop_years(group.table) for group in shown), default=0.0)
     ticks = _ticks(longest)
     return SurvivalFigure(

@@ -83,7 +83,6 @@ def _by_category(results: AuditResults) -> list[Block]:
         blocks.append(
             Figure(caption="Local failure by size category (AJCC 8) at baseline.", spec=spec)
         )
-    blocks.append(_at_times("Local control by size category (AJCC 8).", rows))
     for test in outcome.tests:
         fewest = min(group.events for group in outcome.groups)
         blocks.append(
@@ -97,6 +96,7 @@ def _by_category(results: AuditResults) -> list[Block]:
                 )
             )
         )
+    blocks.append(_at_times("Local control by size category (AJCC 8).", rows))
     return blocks
 
 

@@ -139,4 +139,4 @@ def section(results: AuditResults) -> Section:
         Heading("Who was treated"),
         _baseline_table(results.summaries),
     )
-    return Section("Patients and data", blocks, new_page=True)
+    return Section("Patients and data", blocks)
