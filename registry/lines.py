@@ -32,6 +32,11 @@ LONGEST_LINE = 1_000_000
 BLOCK_BYTES = 1 << 23
 """Bytes decoded at a time."""
 
+RARE_BLANKS = (
+    "\t\n\v\f\r\u00a0\u1680" + "".join(map(chr, range(0x2000, 0x200B))) + "\u202f\u205f\u3000"
+)
+"""Blank characters other than the space that are trimmed from the ends of a cell."""
+
 ENCODINGS = ("utf-8", "cp1252")
 """What ``encoding`` may name. UTF-16 is known by its byte order mark."""
 
@@ -57,11 +62,13 @@ class Chunk:
 
     ``cells`` is an Arrow table of strings with one column a heading cell, named ``0``, ``1``, ...,
     and ``line`` (int64), the physical line on which the row starts, the heading being line 1.
-    A blank line is a row of empty strings.
+    A blank line is a row of empty strings. ``has_rare_blanks`` tells whether some cell holds a
+    tab, line break, no-break space or the like, so that trimming must look for more than spaces.
     """
 
     cells: pa.Table
     problems: tuple[LineProblem, ...]
+    has_rare_blanks: bool
 
 
 def compute_sha256(path: Path) -> str:
@@ -324,21 +331,23 @@ def parse_block(
         next_free = at + n_lines
         block[at:next_free] = [""] * n_lines
     used = max(used, next_free)
-    plain, miscounted = _parse_plain(block[:used], first_line, n_columns)
+    text = "".join(line + "\n" for line in block[:used])
+    plain, miscounted = _parse_plain(text, first_line, n_columns)
     problems += miscounted
-    return used, Chunk(_append_records(plain, records, starts), tuple(problems))
+    rare = [mark for mark in RARE_BLANKS if mark != "\n"]
+    has_rare = bool(records) or any(mark in text for mark in rare)
+    cells = _append_records(plain, records, starts)
+    return used, Chunk(cells, tuple(problems), has_rare)
 
 
-def _parse_plain(
-    lines: list[str], first_line: int, n_columns: int
-) -> tuple[pa.Table, list[LineProblem]]:
+def _parse_plain(text: str, first_line: int, n_columns: int) -> tuple[pa.Table, list[LineProblem]]:
     """Parse lines without quotes, where every comma ends a cell."""
     import numpy as np
     import pyarrow as pa
     import pyarrow.csv
 
     names = [str(column) for column in range(n_columns)]
-    if not lines:
+    if not text:
         return pa.table({name: pa.array([], pa.string()) for name in [*names, "line"]}), []
     misfits: list[tuple[int, str]] = []
 
@@ -346,7 +355,7 @@ def _parse_plain(
         misfits.append((row.number, row.text))
         return "skip"
 
-    data = ("\n".join(lines) + "\n").encode()
+    data = text.encode()
     table = pyarrow.csv.read_csv(
         pa.py_buffer(data),
         pyarrow.csv.ReadOptions(use_threads=False, column_names=names, block_size=len(data) + 1),
@@ -357,7 +366,7 @@ def _parse_plain(
             column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=False
         ),
     )
-    numbers = np.arange(len(lines), dtype=np.int64)
+    numbers = np.arange(text.count("\n"), dtype=np.int64)
     numbers = np.delete(numbers, [number - 1 for number, _ in misfits]) + first_line
     problems = [
         LineProblem(first_line + number - 1, "column_count", tuple(text.split(",")))

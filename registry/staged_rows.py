@@ -145,13 +145,15 @@ class StagedRows:
             make_check(field, today=self._today, date_order=self._date_order)
             for field in heading.columns
         ]
-        query = make_check_query(checks, "chunk_cells") if checks else ""
+        queries = [
+            make_check_query(checks, "chunk_cells", has_rare_blanks=rare) for rare in (False, True)
+        ]
         self.rows_read[file_no] = self._lines[file_no] = 0
         for chunk in chunks:
             self._report_lines(file_no, heading, chunk.problems)
             self._report_unnamed(file_no, heading, chunk)
-            if query:
-                self._stage_chunk(file_no, heading, chunk, query)
+            if checks:
+                self._stage_chunk(file_no, heading, chunk, queries[chunk.has_rare_blanks])
         self._complete(file_no, heading)
 
     def _stage_chunk(self, file_no: int, heading: Heading, chunk: Chunk, query: str) -> None:
