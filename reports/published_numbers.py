@@ -68,7 +68,7 @@ def publish_value(value: Value) -> Value:
         case SingleRecord():
             return SingleRecord("", hidden=True)
         case PValue():
-            hidden = is_small(value.events)
+            hidden = _rests_on_few(value.events)
             return PValue(None if hidden else value.value, None, hidden)
         case Missing():
             return Missing(value.what, _harmless(value.reason))
@@ -80,6 +80,11 @@ def publish_value(value: Value) -> Value:
             return _publish_ratio(value)
         case Quantity():
             return _publish_quantity(value)
+
+
+def _rests_on_few(events: int | None) -> bool:
+    """Whether a model or test rests on under 8 events in some group, none included."""
+    return events is not None and events < SMALLEST_SHOWN
 
 
 def _harmless(reason: str) -> str:
@@ -148,7 +153,7 @@ def _publish_quantity(value: Quantity) -> Quantity:
         events=shown_count(value.events),
         reason=_harmless(value.reason),
     )
-    if is_small(value.n) or is_small(value.events):
+    if value.is_extreme or is_small(value.n) or _rests_on_few(value.events):
         return replace(bare, value=None, lower=None, upper=None, reason="", hidden=True)
     return bare
 

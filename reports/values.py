@@ -91,7 +91,8 @@ class Quantity:
     """A model's or a distribution's figure: hazard ratio, median, mean difference.
 
     ``n`` and ``events`` say what it rests on (the smallest group's, where groups are compared);
-    with 1 to 7 of either it is suppressed. ``unit`` follows the number ("years", "mm", "").
+    with 1 to 7 people or under 8 events it is suppressed. ``is_extreme`` marks a smallest or
+    largest value, which is some single person's and never published. ``unit`` follows the number.
     """
 
     value: float | None
@@ -104,12 +105,13 @@ class Quantity:
     n: int | None = None
     events: int | None = None
     reason: str = ""
+    is_extreme: bool = False
     hidden: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class PValue:
-    """A p value with the number of events in the smallest group that it rests on."""
+    """A p value with the number of events in the smallest group: under 8 it is suppressed."""
 
     value: float | None
     events: int | None = None

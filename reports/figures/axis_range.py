@@ -14,8 +14,9 @@ def axis_top(spec: SurvivalFigure) -> float:
     tops = [
         value
         for series in spec.series
-        for value in (*series.failure, *series.upper)
-        if value is not None
+        for curve in (series.failure, series.upper)
+        for time, value in zip(series.time_years, curve, strict=True)
+        if value is not None and time <= series.stop_years
     ]
     highest = max(tops, default=0.0)
     return next((top for top in TOPS if top >= min(1.0, highest * 1.02)), 1.0)

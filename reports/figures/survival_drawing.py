@@ -311,7 +311,8 @@ def _draw_panels(spec: SurvivalFigure, prefix: str, narrow: bool) -> Drawing:
     down = -(-len(spec.series) // across)
     left, gap = LEFT_IN, 0.42
     panel_width = (width - left - 0.2 - gap * (across - 1)) / across
-    table, head, plot = 3 * ROW_IN + 0.12, 0.62, 1.45
+    stated = any(_statement(spec, one) for one in spec.series)
+    table, head, plot = 3 * ROW_IN + 0.12, 0.62 if stated else 0.32, 1.45
     block = table + 0.42 + plot + head
     with canvas.page(width, block * down) as figure:
         points: list[Point] = []
@@ -337,9 +338,9 @@ def _panel(
         axes.plot(times, heights, drawstyle="steps-post", color=palette.OTHERS, linewidth=0.9)
     series, look = spec.series[place], _look(place)
     points = _curve(axes, spec, series, look)
-    y = box.bottom + box.height + 0.46
-    canvas.write(figure, box.left, y, series.name, color=look.colour, fontweight=600, va="center")
     said = _statement(spec, series).replace(f"{spec.control_name} at ", "")
+    y = box.bottom + box.height + (0.46 if any(_statement(spec, s) for s in spec.series) else 0.16)
+    canvas.write(figure, box.left, y, series.name, color=look.colour, fontweight=600, va="center")
     lines = canvas.wrapped(figure, said, box.width + 0.15, fontsize=SMALL)
     canvas.write(
         figure, box.left, y - 0.1, "\n".join(lines), fontsize=SMALL, va="top", linespacing=1.15

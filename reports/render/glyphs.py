@@ -14,7 +14,7 @@ from matplotlib.ft2font import FT2Font
 from registry.errors import RefusedInputError
 
 _SVG_TEXT = re.compile(r"<(?:text|tspan)[^>]*>([^<]*)<")
-_NEEDS_NO_GLYPH = frozenset("\n")
+_NEEDS_NO_GLYPH = frozenset("\n\u2060")
 FONT_FILES = ("*.otf", "*.ttf")
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from dataclasses import asdict
 from typing import Any
 
@@ -32,6 +33,11 @@ from reports.values import Content
 from reports.wording import MINUS, NO_BREAK, say
 
 Plain = dict[str, Any]
+WORD_JOINER = "\u2060"
+LINE_IN_CHARACTERS = 100
+GAP_IN_CHARACTERS = 2
+WIDEST_COLUMN = 24
+_SPAN = re.compile("(?<=\\d)\u2013(?=[\\d\u2212])")
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t")
 
 
@@ -49,7 +55,7 @@ def lay_out(report: Report, *, narrow: bool) -> Plain:
         "provenance": _provenance(report),
         "made_at": report.provenance.made_at,
         "centre": report.provenance.centre,
-        "notices": [say(notice) for notice in report.notices],
+        "notices": [_said(notice) for notice in report.notices],
         "sections": [_section(section, narrow) for section in report.sections],
     }
 
@@ -81,18 +87,18 @@ def _section(section: Section, narrow: bool) -> Plain:
 def _block(block: Block, narrow: bool) -> Plain:
     match block:
         case Paragraph():
-            return {"kind": "paragraph", "lead": block.lead, "text": say(block.text)}
+            return {"kind": "paragraph", "lead": block.lead, "text": _said(block.text)}
         case Heading():
             return {"kind": "heading", "text": block.text}
         case BulletList():
-            items = [say(item) for item in block.items]
+            items = [_said(item) for item in block.items]
             return {"kind": "list", "ordered": block.ordered, "items": items}
         case Note():
             return {
                 "kind": "note",
                 "tone": block.tone,
                 "title": block.title,
-                "text": say(block.text),
+                "text": _said(block.text),
             }
         case KeyFigures():
             return {"kind": "key_figures", "cards": _cards(block)}
@@ -108,7 +114,7 @@ def _cards(block: KeyFigures) -> list[Plain]:
             "label": card.label,
             "value": _head_and_rest(card.value)[0],
             "interval": _head_and_rest(card.value)[1],
-            "detail": say(card.detail),
+            "detail": _said(card.detail),
             "verdict": card.verdict,
         }
         for card in block.cards
@@ -117,23 +123,53 @@ def _cards(block: KeyFigures) -> list[Plain]:
 
 def _head_and_rest(content: Content) -> tuple[str, str]:
     """A worded value parted from its interval: large figure, small print."""
-    head, opened, rest = say(content).partition(" (")
+    head, opened, rest = _said(content).partition(" (")
     return head, rest.removesuffix(")") if opened else ""
 
 
 def table_plain(table: Table) -> Plain:
     """A table with its cells worded."""
+    rows = [_row(row) for row in table.rows]
     return {
         "number": table.number,
-        "caption": say(table.caption),
+        "caption": _said(table.caption),
         "columns": [asdict(column) for column in table.columns],
-        "rows": [_row(row) for row in table.rows],
-        "notes": [say(note) for note in table.notes],
+        "widths": column_widths(
+            [[column.heading for column in table.columns]]
+            + [row["cells"] for row in rows if not row["header"]]
+        ),
+        "rows": rows,
+        "notes": [_said(note) for note in table.notes],
     }
 
 
 def _row(row: Row) -> Plain:
-    return {"cells": [say(c) for c in row.cells], "header": row.header, "level": row.level}
+    return {"cells": [_said(c) for c in row.cells], "header": row.header, "level": row.level}
+
+
+def column_widths(rows: list[list[str]]) -> list[int] | None:
+    """Shares of a printed line for the columns of a crowded table; None when all fits in one line.
+
+    A column asks for its longest text, but no more than makes two or three lines of it, and never
+    less than its longest word.
+
+    >>> column_widths([["a", "b"], ["short", "12"]]) is None
+    True
+    >>> column_widths([["Outcome", "At 5 years"], ["x" * 90, "y" * 20]])
+    [92, 22]
+    """
+    columns = list(zip(*rows, strict=True))
+    longest = [max(len(cell) for cell in column) for column in columns]
+    if sum(longest) + GAP_IN_CHARACTERS * len(columns) <= LINE_IN_CHARACTERS:
+        return None
+    words = [max(len(w) for cell in column for w in cell.split(" ")) for column in columns]
+    pairs = zip(longest, words, strict=True)
+    return [max(word, min(whole, WIDEST_COLUMN), 3) + GAP_IN_CHARACTERS for whole, word in pairs]
+
+
+def _said(content: Content) -> str:
+    """Worded, with spans of numbers kept on one line."""
+    return _SPAN.sub("\u2013" + WORD_JOINER, say(content))
 
 
 def csv_text(table: Table) -> str:
@@ -170,9 +206,9 @@ def _figure(figure: Figure, narrow: bool) -> Plain:
     return {
         "number": figure.number,
         "anchor": anchor,
-        "caption": say(figure.caption),
+        "caption": _said(figure.caption),
         "alternative": alternative_text(figure.spec),
-        "notes": [*notes(figure.spec), *(say(note) for note in figure.notes)],
+        "notes": [*notes(figure.spec), *(_said(note) for note in figure.notes)],
         "drawings": {name: _drawing(drawing) for name, drawing in drawings.items()},
         "numbers": table_plain(behind),
         "csv": csv_text(behind),

@@ -204,6 +204,14 @@ def test_small_counts_take_everything_built_on_them_away(count):
         assert not [n for n in numbers if n != getattr(value, "expected", None)]
 
 
+def test_a_test_of_a_group_without_events_and_an_extreme_are_hidden_too():
+    assert publish_value(PValue(0.03, 0)).hidden
+    assert publish_value(Quantity(2.0, events=0)).hidden
+    made = publish_value(Quantity(22.4, unit="mm", n=300, is_extreme=True))
+    assert made.hidden
+    assert made.value is None
+
+
 def test_reasons_do_not_tell_the_count():
     assert publish_value(Missing("not estimable", "2 events")).reason == ""
     assert publish_value(Missing("not estimable", "no events")).reason == "no events"
