@@ -69,7 +69,7 @@ class _CheckedOnly(Exception):  # noqa: N818 - it is no error: it ends a check b
 
 
 def take_in(
-    store_path: Path,
+    store_path: str | Path,
     files: Sequence[str | Path],
     *,
     by: str,

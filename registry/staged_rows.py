@@ -60,6 +60,19 @@ def show(text: str) -> str:
     return visible if len(visible) <= _LONGEST_SHOWN else visible[:_LONGEST_SHOWN] + "…"
 
 
+def show_value(text: str | None, field: Field) -> str:
+    """Write a stored value as a person would enter it: no zeros at the end of a decimal.
+
+    Examples
+    --------
+    >>> show_value("10.500000", TABLES["visit"].field("thickness_mm"))
+    '10.5'
+    """
+    if text and field.type == "decimal" and "." in text:
+        return text.rstrip("0").rstrip(".")
+    return text or ""
+
+
 class StagedRows:
     """What the files hold, beside the registry they are meant for.
 
@@ -195,6 +208,18 @@ class StagedRows:
             text = found[line].strip()
             remedy = find_remedy(problem, show(text), field)
             self._report(file_no, line, field.name, text, field.allowed(), remedy)
+        table = self._files[file_no].table
+        if field == table.key[0]:
+            seen = ["".join(c for c in found[line] if c.isprintable()).strip() for line in lines]
+            self._remember_lost(table, seen)
+
+    def _remember_lost(self, table: RecordTable, keys: list[str]) -> None:
+        """Keep keys of rows that cannot be read, so that references to them hold meanwhile."""
+        import pyarrow as pa
+
+        self._connection.register("lost_keys", pa.table({"key": pa.array(keys, pa.string())}))
+        self._run(f"INSERT INTO lost_{table.name} SELECT key FROM lost_keys")
+        self._connection.unregister("lost_keys")
 
     def _report(
         self,
@@ -213,8 +238,6 @@ class StagedRows:
         self, file_no: int, heading: Heading, problems: Sequence[LineProblem]
     ) -> None:
         """Report lines that cannot be split; remember their keys, so that references hold."""
-        import pyarrow as pa
-
         table = self._files[file_no].table
         by_place = {place: field.name for field, place in heading.columns.items()}
         n_columns = len(heading.columns) + len(heading.unnamed)
@@ -235,9 +258,7 @@ class StagedRows:
             if key_place is not None and key_place < len(problem.cells):
                 lost.append(problem.cells[key_place].strip())
         if lost:
-            self._connection.register("lost_keys", pa.table({"key": lost}))
-            self._run(f"INSERT INTO lost_{table.name} SELECT key FROM lost_keys")
-            self._connection.unregister("lost_keys")
+            self._remember_lost(table, lost)
 
     def _report_unnamed(self, file_no: int, heading: Heading, chunk: Chunk) -> None:
         """Report text in a column without a name."""
@@ -279,13 +300,14 @@ class StagedRows:
 
     def _apply(self, rule: RecordRule) -> None:
         for is_other, file_no, line, found, detail in self._run(rule.select()):
-            field = rule.other_field if is_other else rule.field
+            name = rule.other_field if is_other else rule.field
+            field = self._files[file_no].table.field(str(name))
             place = self._place(detail, file_no)
             self._report(
                 file_no,
                 line,
-                field,
-                found or "",
+                field.name,
+                show_value(found, field),
                 rule.allowed,
                 rule.remedy.replace("{detail}", place or f"{rule.table} in the registry"),
                 rule.severity,
@@ -366,9 +388,10 @@ class StagedRows:
                 f"FROM {rows} JOIN {name} s ON {same} WHERE state = 'changed' AND {readable} "
                 f"AND {new} IS DISTINCT FROM {old}"
             ):
-                allowed = f"{held or 'blank'}, as the registry holds (version {version})"
+                kept = show_value(held, field) or "blank"
+                allowed = f"{kept}, as the registry holds (version {version})"
                 remedy = "if the new value is right, take the file in with --correct --why REASON"
-                self._report(file_no, line, field.name, found or "", allowed, remedy)
+                self._report(file_no, line, field.name, show_value(found, field), allowed, remedy)
         key = table.key[0].name
         for file_no, line, found in self._run(
             f"SELECT file_no, line, CAST(r.{key} AS VARCHAR) FROM {rows} WHERE state = 'withdrawn'"

@@ -313,6 +313,18 @@ def test_damaged_lines_keep_their_numbers_and_their_references(tmp_path: Path, s
     ]
 
 
+def test_a_key_with_an_unseen_character_is_reported_at_its_own_row_only(take: Any) -> None:
+    result = take(SMALL | {"patient": [PATIENT | {"patient_id": "P\u200b1"}]})
+    assert brief(result.findings) == [("patient.csv", 2, "patient_id")]
+    assert result.findings[0].found == "P\\u200b1"
+
+
+def test_stored_decimals_are_shown_as_they_were_entered(take: Any) -> None:
+    take(SMALL)
+    [finding] = take({"tumour": [TUMOUR | {"thickness_mm": "4.25"}]}).findings
+    assert (finding.found, finding.allowed) == ("4.25", "4.5, as the registry holds (version 1)")
+
+
 def test_dates_follow_the_declared_order_and_are_never_guessed(store: Path, take: Any) -> None:
     rows = SMALL | {"visit": [VISIT | {"visit_date": "03/04/2021"}]}
     assert "--date-order" in take(rows).findings[0].remedy
