@@ -12,6 +12,7 @@ Where the parts of a known total would still pin a hidden count, all of them are
 from __future__ import annotations
 
 import dataclasses
+import math
 from dataclasses import replace
 from typing import Any
 
@@ -19,13 +20,16 @@ from reports.document import Block, Figure, Note, Report, Row, Table
 from reports.figures.specs import (
     AcuityFigure,
     AcuityLevel,
+    DoseResponseFigure,
     FlowFigure,
     FlowStep,
     IncidenceFigure,
+    MonitoringFigure,
     SurvivalFigure,
 )
 from reports.published_curves import publish_incidence, publish_survival
 from reports.published_numbers import (
+    ROUNDED_TO,
     SMALLEST_SHOWN,
     is_small,
     is_value,
@@ -158,11 +162,15 @@ def _published_figure(figure: Figure) -> Block:
     if isinstance(spec, AcuityFigure):
         made: Table = _published(_acuity_counts(caption, spec))
         return made
-    drawn: SurvivalFigure | IncidenceFigure | None
+    if isinstance(spec, MonitoringFigure):
+        return Note("A chart of single patients in time order is not part of the published form.")
+    drawn: SurvivalFigure | IncidenceFigure | DoseResponseFigure | None
     if isinstance(spec, SurvivalFigure):
         drawn = publish_survival(spec)
     elif isinstance(spec, IncidenceFigure):
         drawn = publish_incidence(spec)
+    elif isinstance(spec, DoseResponseFigure):
+        drawn = _published_dose_response(spec)
     elif isinstance(spec, FlowFigure):
         return replace(figure, caption=caption, notes=notes, spec=_published_flow(spec))
     else:
@@ -188,6 +196,33 @@ def _pins(step: FlowStep, before: FlowStep) -> bool:
     known = [part for part in parts if part is not None]
     total = before.kept.value
     return len(known) == len(parts) and total == sum(known) and pins_a_hidden_part(known, total)
+
+
+def _published_dose_response(spec: DoseResponseFigure) -> DoseResponseFigure | None:
+    """No rug, doses to the nearest 5, nothing under 8 events in all."""
+    if spec.events.hidden or (spec.events.value or 0) < SMALLEST_SHOWN:
+        return None
+    step = ROUNDED_TO
+    first = math.ceil(spec.dose[0] / step) * step
+    last = math.floor(spec.dose[-1] / step) * step
+    kept = [k for k, dose in enumerate(spec.dose) if first <= dose <= last]
+    if len(kept) < 2:
+        return None
+    columns: dict[str, Any] = {
+        name: tuple(getattr(spec, name)[k] for k in kept)
+        for name in ("dose", "risk", "lower", "upper")
+    }
+    groups = tuple(
+        replace(
+            _published(group),
+            dose_from=float(round(group.dose_from / step) * step),
+            dose_to=float(round(group.dose_to / step) * step),
+            dose_middle=float(round(group.dose_middle / step) * step),
+        )
+        for group in spec.groups
+    )
+    bare = replace(spec, events=_published(spec.events), groups=groups)
+    return replace(bare, doses_with_event=(), doses_without_event=(), **columns)
 
 
 def _acuity_counts(caption: Words, spec: AcuityFigure) -> Table:

@@ -1,4 +1,4 @@
-"""How far the failure axis of a survival figure runs."""
+"""How far the failure axis of a figure runs."""
 
 from __future__ import annotations
 
@@ -18,7 +18,15 @@ def axis_top(spec: SurvivalFigure) -> float:
         for time, value in zip(series.time_years, curve, strict=True)
         if value is not None and time <= series.stop_years
     ]
-    highest = max(tops, default=0.0)
+    return round_top(max(tops, default=0.0))
+
+
+def round_top(highest: float) -> float:
+    """The first round share a little above the highest value drawn.
+
+    >>> round_top(0.11), round_top(0.999)
+    (0.15, 1.0)
+    """
     return next((top for top in TOPS if top >= min(1.0, highest * 1.02)), 1.0)
 
 

@@ -1,23 +1,23 @@
-"""A figure in words and in numbers: alternative text, notes beneath, the table behind it.
+"""A figure in words: alternative text and the notes beneath it.
 
 All of it is worked out from the spec, so what suppression did to the spec shows here too.
 """
 
 from __future__ import annotations
 
-from reports.document import Column, Figure, Row, Table
 from reports.figures.axis_range import axis_top
 from reports.figures.specs import (
     AcuityFigure,
     CompletenessFigure,
+    DoseResponseFigure,
     FigureSpec,
     FlowFigure,
     ForestFigure,
+    FunnelFigure,
     IncidenceFigure,
-    RiskRow,
+    MonitoringFigure,
     SurvivalFigure,
 )
-from reports.values import Content, Count, SingleRecord, Words
 from reports.wording import decimal, joined, percent, say
 
 PUBLISHED_CURVE = (
@@ -54,11 +54,40 @@ def alternative_text(spec: FigureSpec) -> str:
                 f"{row.label}: {say(row.estimate)}" for row in spec.rows if row.estimate is not None
             ]
             return f"Forest plot of {spec.measure.lower()}. " + "; ".join(said) + "."
+        case FunnelFigure():
+            return _funnel_text(spec)
+        case MonitoringFigure():
+            return _monitoring_text(spec)
+        case DoseResponseFigure():
+            ends = f"{decimal(spec.dose[0], 0)} to {decimal(spec.dose[-1], 0)} {spec.dose_unit}"
+            return (
+                f"{spec.outcome} by {spec.dose_name}, {spec.adjustment}: from "
+                f"{percent(spec.risk[0])} to {percent(spec.risk[-1])} over {ends}."
+            )
         case AcuityFigure():
             return (
                 f"Scatter of visual acuity before treatment against {spec.latest_name.lower()}, "
                 f"{len(spec.eyes)} eyes, with a line of no change; points above it got worse."
             )
+
+
+def _funnel_text(spec: FunnelFigure) -> str:
+    said = [
+        f"{unit.name}: {say(unit.events)} of {say(unit.n)}" for unit in spec.units if unit.is_named
+    ]
+    return (
+        f"Funnel plot of {spec.measure} against {spec.size_name}, {len(spec.units)} points around "
+        f"{spec.benchmark_name} {percent(spec.benchmark)}. " + "; ".join(said)
+    ).strip()
+
+
+def _monitoring_text(spec: MonitoringFigure) -> str:
+    top = decimal(max(spec.cusum, default=0.0), 2)
+    end = decimal([0.0, *spec.observed_minus_expected][-1], 1)
+    return (
+        f"{spec.outcome} in time order, {len(spec.time_years)} patients: observed minus expected "
+        f"ends at {end}; the CUSUM reaches {top}, its limit is {decimal(spec.limit, 2)}."
+    )
 
 
 def _survival_text(spec: SurvivalFigure) -> str:
@@ -92,10 +121,34 @@ def notes(spec: FigureSpec) -> tuple[str, ...]:
                 "of no change. Past the break: counting fingers (CF), hand movements (HM), light "
                 "perception (LP), no light perception (NLP), in order, without a number.",
             )
+        case FunnelFigure():
+            names = joined([limit.name for limit in spec.limits])
+            return (
+                f"Limits ({names}) are exact and continuous in size, around {spec.benchmark_name} "
+                f"{percent(spec.benchmark)}. A point outside asks for a look at the data first; "
+                "one inside is not shown to differ, which is not “as good as”.",
+            )
+        case MonitoringFigure():
+            return (
+                "Above: the running sum of observed minus expected; up is worse. Below: the "
+                f"risk-adjusted CUSUM and its limit, {spec.limit_means}. Each tick is an event.",
+            )
+        case DoseResponseFigure():
+            return _dose_notes(spec)
         case ForestFigure() if spec.log_axis:
             return ("The axis is logarithmic. Bars are the intervals printed beside them.",)
         case _:
             return ()
+
+
+def _dose_notes(spec: DoseResponseFigure) -> tuple[str, ...]:
+    band = f"{spec.level * 100:g}\u00a0%"
+    rug = " Ticks: single doses, those with an event above." if spec.doses_without_event else ""
+    return (
+        f"Line and band ({band}): {spec.adjustment}, drawn from the 1st to the 99th percentile of "
+        f"dose. Points: observed share in groups by dose, exact {band} intervals.{rug} An "
+        "association, not a cause.",
+    )
 
 
 def _survival_notes(spec: SurvivalFigure) -> tuple[str, ...]:
@@ -112,111 +165,3 @@ def _survival_notes(spec: SurvivalFigure) -> tuple[str, ...]:
         "up to the number at the start."
     )
     return (said + counts,)
-
-
-def numbers_table(figure: Figure) -> Table:
-    """The table behind the figure, for "show the numbers" and its CSV."""
-    caption: Words = (
-        f"Numbers behind figure {figure.number}" if figure.number else "Numbers behind the figure"
-    )
-    headings, rows = _numbers(figure.spec)
-    return Table(caption, tuple(Column(*heading) for heading in headings), rows)
-
-
-_Headings = tuple[tuple[str, str], ...]
-_Rows = tuple[Row, ...]
-_FLUSH_LEFT, _FLUSH_RIGHT = "left", "right"
-
-
-def _numbers(spec: FigureSpec) -> tuple[_Headings, _Rows]:
-    match spec:
-        case SurvivalFigure():
-            return _survival_numbers(spec)
-        case IncidenceFigure():
-            return _incidence_numbers(spec)
-        case FlowFigure():
-            return _flow_numbers(spec)
-        case CompletenessFigure():
-            return _completeness_numbers(spec)
-        case ForestFigure():
-            return _forest_numbers(spec)
-        case AcuityFigure():
-            return _acuity_numbers(spec)
-
-
-def _flow_numbers(spec: FlowFigure) -> tuple[_Headings, _Rows]:
-    rows: list[Row] = []
-    for step in spec.steps:
-        rows += [Row((f"left out: {x.reason}", x.count), level=1) for x in step.left_out]
-        rows.append(Row((step.label, step.kept)))
-    return (("Step", _FLUSH_LEFT), (spec.unit.capitalize(), _FLUSH_RIGHT)), tuple(rows)
-
-
-def _completeness_numbers(spec: CompletenessFigure) -> tuple[_Headings, _Rows]:
-    heads = ((f"{spec.row_heading}, {spec.column_heading.lower()}", _FLUSH_LEFT),)
-    rows: list[Row] = []
-    for name, cells in zip(spec.row_names, spec.cells, strict=True):
-        rows.append(Row((name,), header=True))
-        pairs = zip(spec.column_names, cells, strict=True)
-        rows += [Row((column, cell), level=1) for column, cell in pairs]
-    return (*heads, ("Known", _FLUSH_RIGHT)), tuple(rows)
-
-
-def _forest_numbers(spec: ForestFigure) -> tuple[_Headings, _Rows]:
-    heads = (("", _FLUSH_LEFT), (spec.counts_heading, _FLUSH_RIGHT), (spec.measure, _FLUSH_RIGHT))
-    rows: list[Row] = []
-    for row in spec.rows:
-        said: Content = "reference" if row.is_reference else row.estimate or ""
-        if row.is_heading:
-            rows.append(Row((row.label,), header=True))
-        else:
-            rows.append(Row((row.label, row.counts, said), level=1))
-    return heads, tuple(rows)
-
-
-def _acuity_numbers(spec: AcuityFigure) -> tuple[_Headings, _Rows]:
-    heads = (("Eye", _FLUSH_LEFT), ("Before", _FLUSH_RIGHT), (spec.latest_name, _FLUSH_RIGHT))
-    return heads, tuple(
-        Row(
-            (
-                str(place),
-                SingleRecord(_level_text(eye.baseline.logmar, eye.baseline.off_chart)),
-                SingleRecord(_level_text(eye.latest.logmar, eye.latest.off_chart)),
-            )
-        )
-        for place, eye in enumerate(spec.eyes, start=1)
-    )
-
-
-def _level_text(logmar: float | None, off_chart: str | None) -> str:
-    return off_chart or decimal(logmar or 0.0, 2)
-
-
-def _survival_numbers(spec: SurvivalFigure) -> tuple[_Headings, _Rows]:
-    shown = spec.series[0].risk[0].estimate.shown_as
-    name = spec.control_name if shown == "control" else spec.failure_name
-    counted = ("At risk", "Events") if spec.stepped else ("At risk", "Censored", "Events")
-    heads = ("Years", *counted, name)
-    rows: list[Row] = []
-    for series in spec.series:
-        rows.append(Row((series.name,), header=True))
-        rows += [
-            Row((f"{row.time_years:g}", *_counts(row), row.estimate), level=1)
-            for row in series.risk
-        ]
-    aligned = tuple((head, _FLUSH_RIGHT if k else _FLUSH_LEFT) for k, head in enumerate(heads))
-    return aligned, tuple(rows)
-
-
-def _counts(row: RiskRow) -> tuple[Count, ...]:
-    every = (row.at_risk, row.censored, row.events)
-    return tuple(count for count in every if count is not None)
-
-
-def _incidence_numbers(spec: IncidenceFigure) -> tuple[_Headings, _Rows]:
-    names = ("Years", "At risk", *(band.name for band in spec.outcomes))
-    heads = tuple((name, _FLUSH_RIGHT if k else _FLUSH_LEFT) for k, name in enumerate(names))
-    return heads, tuple(
-        Row((f"{tick:g}", spec.at_risk[k], *(band.at_ticks[k] for band in spec.outcomes)))
-        for k, tick in enumerate(spec.ticks_years)
-    )

@@ -8,19 +8,25 @@ from typing import Any
 from reports.figures import (
     acuity_drawing,
     completeness_drawing,
+    dose_response_drawing,
     flow_drawing,
     forest_drawing,
+    funnel_drawing,
     incidence_drawing,
+    monitoring_drawing,
     survival_drawing,
 )
 from reports.figures.canvas import Drawing
 from reports.figures.specs import (
     AcuityFigure,
     CompletenessFigure,
+    DoseResponseFigure,
     FigureSpec,
     FlowFigure,
     ForestFigure,
+    FunnelFigure,
     IncidenceFigure,
+    MonitoringFigure,
     SurvivalFigure,
 )
 
@@ -31,6 +37,9 @@ _DRAWN_BY: dict[type, Callable[..., Drawing]] = {
     CompletenessFigure: completeness_drawing.draw,
     ForestFigure: forest_drawing.draw,
     AcuityFigure: acuity_drawing.draw,
+    FunnelFigure: funnel_drawing.draw,
+    MonitoringFigure: monitoring_drawing.draw,
+    DoseResponseFigure: dose_response_drawing.draw,
 }
 
 

@@ -192,6 +192,101 @@ class AcuityFigure:
     latest_name: str = "Latest visit"
 
 
+@dataclass(frozen=True, slots=True)
+class FunnelLimit:
+    """One pair of limits around the benchmark, continuous in the group's size."""
+
+    name: str
+    size: tuple[float, ...]
+    lower: tuple[float, ...]
+    upper: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FunnelUnit:
+    """A department or period: its size and its events; ``is_named`` writes its name beside it."""
+
+    name: str
+    n: Count
+    events: Count
+    is_named: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class FunnelFigure:
+    """Shares against size, with limits around a benchmark from outside, narrowest first."""
+
+    measure: str
+    size_name: str
+    benchmark: float
+    benchmark_name: str
+    limits: tuple[FunnelLimit, ...]
+    units: tuple[FunnelUnit, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class MonitoringFigure:
+    """Patients in time order: observed − expected above, risk-adjusted CUSUM below.
+
+    ``time_years`` is the calendar time of each patient's result as a decimal year; the two sums
+    are those after that patient. Single patients show in it, so it is never published.
+    """
+
+    outcome: str
+    time_years: tuple[float, ...]
+    observed_minus_expected: tuple[float, ...]
+    cusum: tuple[float, ...]
+    is_event: tuple[bool, ...]
+    limit: float
+    limit_means: str
+
+    def __post_init__(self) -> None:
+        columns = (self.time_years, self.observed_minus_expected, self.cusum, self.is_event)
+        if len({len(column) for column in columns}) != 1:
+            raise ValueError(f"monitoring: columns of {[len(c) for c in columns]} patients")
+
+
+@dataclass(frozen=True, slots=True)
+class DoseGroup:
+    """Observed failures in one part of the dose range (a quarter of the patients, say)."""
+
+    dose_from: float
+    dose_to: float
+    dose_middle: float
+    rate: Rate
+
+
+@dataclass(frozen=True, slots=True)
+class DoseResponseFigure:
+    """Risk by dose with its band, observed groups, and a rug of single doses.
+
+    ``dose`` runs from the 1st to the 99th percentile only. ``adjustment`` is "unadjusted" or says
+    what for.
+    """
+
+    outcome: str
+    dose_name: str
+    dose_unit: str
+    adjustment: str
+    dose: tuple[float, ...]
+    risk: tuple[float, ...]
+    lower: tuple[float, ...]
+    upper: tuple[float, ...]
+    groups: tuple[DoseGroup, ...]
+    events: Count
+    level: float = 0.95
+    doses_with_event: tuple[float, ...] = ()
+    doses_without_event: tuple[float, ...] = ()
+
+
 FigureSpec: TypeAlias = (
-    SurvivalFigure | IncidenceFigure | FlowFigure | CompletenessFigure | ForestFigure | AcuityFigure
+    SurvivalFigure
+    | IncidenceFigure
+    | FlowFigure
+    | CompletenessFigure
+    | ForestFigure
+    | AcuityFigure
+    | FunnelFigure
+    | MonitoringFigure
+    | DoseResponseFigure
 )

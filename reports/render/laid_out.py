@@ -26,8 +26,9 @@ from reports.document import (
     numbered,
 )
 from reports.figures.canvas import Drawing
-from reports.figures.describe import alternative_text, notes, numbers_table
+from reports.figures.describe import alternative_text, notes
 from reports.figures.draw import draw
+from reports.figures.numbers_behind import numbers_table
 from reports.suppression import publish
 from reports.values import Content
 from reports.wording import MINUS, NO_BREAK, say

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
+from scipy.stats import binom
 
 from reports.document import (
     BulletList,
@@ -26,11 +29,17 @@ from reports.figures.specs import (
     AcuityPair,
     CompletenessFigure,
     CurveSeries,
+    DoseGroup,
+    DoseResponseFigure,
     FlowFigure,
     FlowStep,
     ForestFigure,
     ForestRow,
+    FunnelFigure,
+    FunnelLimit,
+    FunnelUnit,
     LeftOut,
+    MonitoringFigure,
     SurvivalFigure,
 )
 from reports.figures.survival import survival_series
@@ -245,6 +254,92 @@ def acuity_figure(n: int = 150) -> AcuityFigure:
     )
 
 
+def funnel_figure() -> FunnelFigure:
+    """Invented departments around a benchmark of 6 %, one of them far out."""
+    rng = np.random.default_rng(21)
+    size = np.linspace(10, 400, 79)
+    limits = []
+    for name, tail in (("95 %", 0.025), ("99.8 %", 0.001)):
+        low, high = binom.ppf(tail, size, 0.06) / size, binom.ppf(1 - tail, size, 0.06) / size
+        limits.append(FunnelLimit(name, tuple(size), tuple(low), tuple(high)))
+    n = rng.integers(30, 390, 14)
+    units = [
+        FunnelUnit(f"Department {k + 1}", Count(int(m)), Count(int(rng.binomial(m, 0.06))))
+        for k, m in enumerate(n)
+    ]
+    units += [
+        FunnelUnit("This department", Count(220), Count(16), is_named=True),
+        FunnelUnit("Department 16", Count(180), Count(31)),
+    ]
+    return FunnelFigure(
+        "Local failure by 5 years",
+        "Tumours",
+        0.06,
+        "the published rate",
+        tuple(limits),
+        tuple(units),
+    )
+
+
+def monitoring_figure(n: int = 180) -> MonitoringFigure:
+    """Invented results in time order, with a drift late on."""
+    rng = np.random.default_rng(12)
+    when = np.sort(rng.uniform(2015.1, 2024.9, n))
+    expected = rng.uniform(0.03, 0.12, n)
+    event = rng.uniform(size=n) < expected * np.where(when > 2022, 2.2, 1.0)
+    weight = np.where(event, np.log(2), 0) - np.log(1 + expected)
+    score, path = 0.0, []
+    for step in weight:
+        score = max(0.0, score + float(step))
+        path.append(score)
+    return MonitoringFigure(
+        "Local failure",
+        tuple(when.tolist()),
+        tuple(np.cumsum(event - expected).tolist()),
+        tuple(path),
+        tuple(event.tolist()),
+        3.5,
+        "one false alarm in 10 years on average",
+    )
+
+
+def dose_figure() -> DoseResponseFigure:
+    """An invented dose–response curve."""
+    rng = np.random.default_rng(31)
+    dose = np.linspace(62, 118, 57)
+    risk = 1 / (1 + np.exp((dose - 60) / 16))
+    doses = rng.normal(88, 12, 200)
+    failed = rng.uniform(size=200) < 1 / (1 + np.exp((doses - 60) / 16))
+    edges = np.quantile(doses, [0, 0.25, 0.5, 0.75, 1])
+    groups = []
+    for low, high in itertools.pairwise(edges):
+        inside = (doses >= low) & (doses <= high)
+        k, m = int(failed[inside].sum()), int(inside.sum())
+        share = k / m
+        groups.append(
+            DoseGroup(
+                float(low),
+                float(high),
+                float(np.median(doses[inside])),
+                Rate(k, m, max(0.0, share - 0.11), share + 0.13),
+            )
+        )
+    return DoseResponseFigure(
+        "Local failure by 5 years",
+        "Apex dose",
+        "Gy",
+        "unadjusted",
+        tuple(dose.tolist()),
+        tuple(risk.tolist()),
+        tuple((risk * 0.65).tolist()),
+        tuple(np.minimum(risk * 1.45, 1).tolist()),
+        tuple(groups),
+        Count(int(failed.sum())),
+        doses_with_event=tuple(doses[failed].tolist()),
+        doses_without_event=tuple(doses[~failed].tolist()),
+    )
+
+
 def table_one() -> Table:
     """A short description of patients."""
     return Table(
@@ -406,6 +501,14 @@ def sample_report() -> Report:
                 "Competing outcomes", (Figure("What happened to everyone.", stacked_figure()),)
             ),
             Section("Vision", (Figure("Acuity before treatment and now.", acuity_figure()),)),
+            Section(
+                "Dose, comparison, time order",
+                (
+                    Figure("Local failure by apex dose.", dose_figure()),
+                    Figure("Against the published rate.", funnel_figure()),
+                    Figure("Results in time order.", monitoring_figure()),
+                ),
+            ),
             Section(
                 "Cases for review",
                 (

@@ -17,9 +17,10 @@ from sample_report import sample_report, series, survival_figure
 
 from reports.document import Figure, blocks
 from reports.figures.axis_range import axis_marks, axis_top
-from reports.figures.describe import alternative_text, notes, numbers_table
+from reports.figures.describe import alternative_text, notes
 from reports.figures.draw import draw
 from reports.figures.incidence_drawing import stacked
+from reports.figures.numbers_behind import numbers_table
 from reports.figures.survival import survival_series
 
 SPECS = [block.spec for block in blocks(sample_report()) if isinstance(block, Figure)]
