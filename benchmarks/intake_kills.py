@@ -89,24 +89,34 @@ def _take(store: Path, files: list[Path], at: datetime, pipe: Connection) -> Non
 
 
 def _look(store: Path, pipe: Connection) -> None:
-    """Open the registry and send what it holds: files by number, rows by number, chain."""
-    from registry.chain import find_misfit
+    """Open the registry and send what it holds; None when it does not open."""
+    from registry.errors import StoreError
     from registry.store import open_store
 
     began = time.perf_counter()
-    with open_store(store) as opened:
-        opening = time.perf_counter() - began
-        rows: dict[str, dict[str, int]] = {}
-        for table in ("patient", "tumour", "visit"):
-            counted = opened.connection.execute(
-                f"SELECT regexp_extract(patient_id, '[0-9]+'), count(*) FROM {table} GROUP BY 1"
-            ).fetchall()
-            for number, count in counted:
-                rows.setdefault(number, {})[table] = count
-        anchor = opened.storage.anchors()[-1][0]
-        misfit = find_misfit(anchor.hash(), opened.storage.links())
-        files = sorted(opened.files_taken())
-    pipe.send({"opening": opening, "rows": rows, "files": files, "chain": misfit is None})
+    try:
+        with open_store(store) as opened:
+            pipe.send(_describe(opened, time.perf_counter() - began))
+    except StoreError as refusal:
+        print(refusal.message, file=sys.stderr)
+        pipe.send(None)
+
+
+def _describe(opened: Any, opening_seconds: float) -> dict[str, Any]:
+    """Gather rows by number and table, the files' checksums, and whether the chain holds."""
+    from registry.chain import find_misfit
+
+    rows: dict[str, dict[str, int]] = {}
+    for table in ("patient", "tumour", "visit"):
+        counted = opened.connection.execute(
+            f"SELECT regexp_extract(patient_id, '[0-9]+'), count(*) FROM {table} GROUP BY 1"
+        ).fetchall()
+        for number, count in counted:
+            rows.setdefault(number, {})[table] = count
+    anchor = opened.storage.anchors()[-1][0]
+    misfit = find_misfit(anchor.hash(), opened.storage.links())
+    files = sorted(opened.files_taken())
+    return {"opening": opening_seconds, "rows": rows, "files": files, "chain": misfit is None}
 
 
 def _ask(store: Path) -> dict[str, Any] | None:
@@ -118,7 +128,7 @@ def _ask(store: Path) -> dict[str, Any] | None:
     try:
         answer: dict[str, Any] | None = ours.recv()
     except EOFError:
-        answer = None
+        raise RuntimeError("the look at the registry failed; see the traceback above") from None
     process.join()
     return answer
 
@@ -144,6 +154,8 @@ def _kill_one(store: Path, files: list[Path], at: datetime, delay: float | None)
         assert process.pid is not None
         os.kill(process.pid, signal.SIGKILL)
     process.join()
+    if process.exitcode not in (0, -signal.SIGKILL):
+        raise RuntimeError("the intake failed by itself; see the traceback above")
     while ours.poll(0):
         try:
             word = str(ours.recv())
@@ -272,6 +284,7 @@ if __name__ == "__main__":
     import duckdb  # noqa: F401
     import pyarrow.csv  # noqa: F401
 
+    import registry.duckdb_storage
     import registry.intake
     import registry.staged_rows
     import registry.store  # noqa: F401
