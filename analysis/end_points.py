@@ -18,6 +18,8 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from analysis.cohort import CohortRules, Unit, unit_relations
+from registry.errors import UsageError
+from registry.records import TABLES
 
 Reading = Literal["event", "competing", "ignored"]
 
@@ -58,7 +60,8 @@ class EndPoint:
     ``main`` says how each doubtful source is read in the main analysis. ``competing`` maps the name
     of a competing cause seen on the examination clock to its sources. ``death_competes`` adds death
     on its own clock as the last cause. ``known_until`` is SQL over ``unit_state s`` and the last
-    assessed visit ``k.known_date``.
+    assessed visit ``k.known_date``. A unit with a ``not_at_risk`` record on or before time zero
+    could no longer have the event; it is left out and counted in the flow.
     """
 
     name: str
@@ -73,6 +76,7 @@ class EndPoint:
     known_words: str
     main: Mapping[str, Reading] = field(default_factory=dict)
     variants: tuple[Variant, ...] = ()
+    not_at_risk: tuple[Source, ...] = ()
 
     @property
     def cause_names(self) -> tuple[str, ...]:
@@ -265,6 +269,110 @@ MELANOMA_DEATH = EndPoint(
     ),
 )
 
+TOXICITIES: tuple[str, ...] = tuple(
+    kind
+    for kind in TABLES["event"].field("kind").codes
+    if kind
+    not in ("local_failure", "orbital_recurrence", "enucleation", "exenteration", "retreatment",
+            "plaque_displacement", "other")
+)  # fmt: skip
+"""Event kinds that are end points of their own: complications, and procedures for them."""
+
+_LENS_GONE = (
+    Source(
+        "unit_visit",
+        "visit_date",
+        "r.lens_status IN ('pseudophakic', 'aphakic')",
+        "an eye without its own lens",
+    ),
+    Source("unit_event", "event_date", "r.kind = 'cataract_surgery'", "earlier cataract surgery"),
+)
+
+
+def toxicity(kind: str, at_least_grade: int | None = None) -> EndPoint:
+    """Return the end point of one kind of complication or procedure.
+
+    Parameters
+    ----------
+    kind
+        One of ``TOXICITIES``.
+    at_least_grade
+        Count only events of this CTCAE grade or more (1 to 4); events without a grade then do not
+        count, and the sensitivity analysis counts them.
+
+    Raises
+    ------
+    ValueError
+        For an unknown kind or grade.
+
+    Examples
+    --------
+    >>> toxicity("cataract").not_at_risk[0].words
+    'cataract before treatment'
+    """
+    if kind not in TOXICITIES:
+        raise ValueError(f"{kind!r} is not one of {TOXICITIES}")
+    if at_least_grade is not None and at_least_grade not in (1, 2, 3, 4):
+        raise ValueError(f"a grade is 1, 2, 3 or 4, not {at_least_grade!r}")
+    words = kind.replace("_", " ")
+    this_kind = f"r.kind = '{kind}'"
+    events: tuple[Source, ...] = (Source("unit_event", "event_date", this_kind, words),)
+    main: dict[str, Reading] = {}
+    variants: tuple[Variant, ...] = ()
+    name, title = kind, words
+    if at_least_grade is not None:
+        name, title = f"{kind}:{at_least_grade}", f"{words} of grade {at_least_grade} or more"
+        graded = f"{this_kind} AND r.grade >= {at_least_grade}"
+        ungraded = f"{this_kind} AND r.grade IS NULL"
+        without = f"{words} without a grade"
+        events = (
+            Source("unit_event", "event_date", graded, title),
+            Source("unit_event", "event_date", ungraded, without, doubtful="no grade"),
+        )
+        main = {"no grade": "ignored"}
+        variants = (
+            Variant("no grade counts", f"{without} counted as an event", {"no grade": "event"}),
+        )
+    before = (Source("unit_event", "event_date", this_kind, f"{words} before treatment"),)
+    return EndPoint(
+        name=name,
+        title=title,
+        free_title=f"freedom from {title}",
+        unit="eye",
+        events=events,
+        competing={
+            "eye removed": (Source("unit_event", "event_date", _EYE_REMOVAL, "removal of the eye"),)
+        },
+        death_competes=True,
+        assessed="true",
+        known_until=_LAST_ASSESSED,
+        known_words="the last visit",
+        main=main,
+        variants=variants,
+        not_at_risk=before + (_LENS_GONE if kind in ("cataract", "cataract_surgery") else ()),
+    )
+
+
+def find_end_point(name: str) -> EndPoint:
+    """Return the end point of that name; a toxicity may carry a least grade, as ``cataract:3``.
+
+    Raises
+    ------
+    UsageError
+        When there is none; the message lists them.
+    """
+    if name in END_POINTS:
+        return END_POINTS[name]
+    kind, colon, grade = name.partition(":")
+    if kind in TOXICITIES and (not colon or grade in ("1", "2", "3", "4")):
+        return toxicity(kind, int(grade) if colon else None)
+    raise UsageError(
+        f"There is no end point {name!r}; choose from {', '.join(END_POINTS)}, or a complication,"
+        f" with its least CTCAE grade after a colon if wanted: {', '.join(TOXICITIES)}.",
+        option="--end-point",
+    )
+
+
 END_POINTS: dict[str, EndPoint] = {
     end_point.name: end_point
     for end_point in (LOCAL_FAILURE, EYE_LOSS, METASTASIS, DEATH, MELANOMA_DEATH)
@@ -301,6 +409,24 @@ def _happenings(end_point: EndPoint, variant: Variant) -> str:
     for cause, sources in enumerate(end_point.competing.values(), start=2):
         selections.extend(_selection(source, cause) for source in sources)
     return " UNION ALL ".join(selections)
+
+
+def _not_at_risk(end_point: EndPoint) -> str:
+    """Compile the units that could no longer have the event at time zero."""
+    selections = [
+        f"SELECT r.unit_id FROM {source.relation} r JOIN unit u USING (unit_id)"
+        f" WHERE {source.condition} AND r.{source.on_date} <= u.zero_date"
+        for source in end_point.not_at_risk
+    ]
+    return " UNION ".join(selections) or "SELECT unit_id FROM unit WHERE false"
+
+
+def compile_not_at_risk(end_point: EndPoint, rules: CohortRules) -> str:
+    """Compile the number of units left out because they were not at risk at time zero."""
+    return (
+        f"WITH {unit_relations(end_point.unit, rules)}"
+        f" SELECT count(*) AS left_out FROM ({_not_at_risk(end_point)})"
+    )
 
 
 _SUSPICION = """
@@ -365,6 +491,7 @@ SELECT s.unit_id, s.patient_id, s.eye, s.tumour_id, s.first_implant_id, s.zero_d
     k.known_date IS NOT NULL AS seen
 FROM unit_state s LEFT JOIN first_happening h USING (unit_id)
 LEFT JOIN last_assessed k USING (unit_id) LEFT JOIN last_free f USING (unit_id) {join}
+WHERE s.unit_id NOT IN ({_not_at_risk(end_point)})
 ORDER BY s.unit_id"""
 
 
@@ -410,6 +537,9 @@ def definition_in_words(end_point: EndPoint) -> str:
     competing += ["death"] if end_point.death_competes else []
     if competing:
         sentences.append(f"Competing: {' and '.join(competing)}.")
+    if end_point.not_at_risk:
+        left_out = [source.words for source in end_point.not_at_risk]
+        sentences.append(f"Not at risk, and left out: {'; '.join(left_out)}.")
     sentences.append(f"Status is known until {end_point.known_words}.")
     if end_point.death_competes:
         sentences.append("Death is followed on its own clock, to the vital-status date.")

@@ -26,6 +26,7 @@ from analysis.end_points import (
     Variant,
     compile_contradictions,
     compile_end_point,
+    compile_not_at_risk,
 )
 from analysis.group_tests import GroupTest, log_rank
 from analysis.grouping import Grouping, group_units
@@ -316,6 +317,18 @@ def _warnings(table: OutcomeTable) -> tuple[str, ...]:
     return tuple(said)
 
 
+def _flow(
+    connection: duckdb.DuckDBPyConnection, end_point: EndPoint, cut: DataCut, rules: CohortRules
+) -> tuple[FlowStep, ...]:
+    steps = cohort.flow(connection, end_point.unit, cut, rules)
+    if not end_point.not_at_risk:
+        return steps
+    sql = compile_not_at_risk(end_point, rules)
+    left_out = int(cohort.fetch_columns(connection, sql, cut.parameters())["left_out"][0])
+    words = " or ".join(source.words for source in end_point.not_at_risk)
+    return (*steps, FlowStep(f"not at risk: {words}", left_out, steps[-1].kept - left_out))
+
+
 def analyse(
     connection: duckdb.DuckDBPyConnection,
     end_point: EndPoint,
@@ -365,7 +378,7 @@ def analyse(
         rules=rules,
         table=table,
         grouping=grouping,
-        flow=cohort.flow(connection, end_point.unit, cut, rules),
+        flow=_flow(connection, end_point, cut, rules),
         groups=_analyse_groups(table, grouping, how),
         tests=_tests(table, grouping),
         sensitivity=tuple(sensitivity),

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from registry.errors import UsageError
 from reports.command_frame import JsonFlag, answer, note
 from reports.option_values import StorePath, now_utc, read_date
 
@@ -22,7 +21,8 @@ def outcome(
     end_point: Annotated[
         str,
         typer.Option(
-            help="local_failure, eye_loss, metastasis, death or melanoma_death.",
+            help="local_failure, eye_loss, metastasis, death, melanoma_death, or a complication"
+            " such as cataract or radiation_retinopathy:3 (CTCAE grade 3 or more).",
         ),
     ],
     by: Annotated[
@@ -61,18 +61,14 @@ def outcome(
     to the vital-status date.
     """
     from analysis.cohort import CohortRules, DataCut
-    from analysis.end_points import END_POINTS
+    from analysis.end_points import find_end_point
     from analysis.outcome import Estimation, analyse
     from registry.store import open_store
     from reports.estimate_options import check_level, read_times
     from reports.outcome_answer import describe_outcome, write_rows
     from reports.writing import refuse_overwriting, write_whole
 
-    if end_point not in END_POINTS:
-        raise UsageError(
-            f"There is no end point {end_point!r}; choose from {', '.join(END_POINTS)}.",
-            option="--end-point",
-        )
+    wanted = find_end_point(end_point)
     check_level(level)
     years, limits = read_times(at), read_times(cuts, "--cuts")
     cut = read_date(data_cut, option="--data-cut") if data_cut else now_utc().date()
@@ -81,7 +77,7 @@ def outcome(
         gap = int(opened.settings()["course_gap_days"])
         analysed = analyse(
             opened.connection,
-            END_POINTS[end_point],
+            wanted,
             DataCut(cut),
             rules=CohortRules(gap, with_prior_treatment),
             by=by,

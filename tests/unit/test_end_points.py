@@ -20,6 +20,7 @@ from analysis.end_points import (
     LOCAL_FAILURE,
     MAIN,
     definition_in_words,
+    find_end_point,
 )
 from analysis.outcome import death_clock, read_outcome_table
 
@@ -304,6 +305,53 @@ def test_other_end_points_by_hand(
     with registry_of(records) as connection:
         table = read_outcome_table(connection, END_POINTS[end_point], CUT, CohortRules())
     assert (int(table.status[0]), int(table.time_days[0])) == expected
+
+
+@pytest.mark.parametrize(
+    ("end_point", "records", "expected"),
+    [
+        ("cataract", history(*ONE, visit(200, None), event(300, "cataract")), (1, 300)),
+        ("cataract", history(*ONE, visit(200, None), event(-50, "cataract")), None),
+        ("cataract", history(*ONE, visit(0, None, lens_status="pseudophakic"), visit(200)), None),
+        ("cataract", history(*ONE, visit(0, None, lens_status="phakic"), visit(200)), (0, 200)),
+        ("cataract", history(*ONE, event(-90, "cataract_surgery"), visit(200)), None),
+        (
+            "neovascular_glaucoma",
+            history(*ONE, event(300, "enucleation"), event(400, "neovascular_glaucoma")),
+            (2, 300),
+        ),
+        (
+            "neovascular_glaucoma",
+            history(*ONE, visit(0, None, lens_status="pseudophakic"), visit(200)),
+            (0, 200),
+        ),
+        (
+            "radiation_retinopathy:3",
+            history(
+                *ONE,
+                event(200, "radiation_retinopathy", grade=2),
+                event(500, "radiation_retinopathy", grade=3),
+            ),
+            (1, 500),
+        ),
+        (
+            "radiation_retinopathy:3",
+            history(*ONE, visit(600), event(200, "radiation_retinopathy")),
+            (0, 600),
+        ),
+    ],
+)
+def test_toxicity_by_hand(
+    registry_of: Callable[..., Any],
+    end_point: str,
+    records: Rows,
+    expected: tuple[int, int] | None,
+) -> None:
+    with registry_of(records) as connection:
+        wanted = find_end_point(end_point)
+        table = read_outcome_table(connection, wanted, CUT, CohortRules())
+    found = (int(table.status[0]), int(table.time_days[0])) if table.n else None
+    assert found == expected
 
 
 def test_two_tumours_in_one_eye_are_one_eye_and_one_patient(
