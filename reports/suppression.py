@@ -69,8 +69,16 @@ def _published_block(block: Block) -> Block:
         return _published_figure(block)
     if isinstance(block, Table):
         return _published_table(block)
+    if isinstance(block, Note) and block.tone == "warning" and _has_untagged_number(block.text):
+        return replace(block, text="A warning that holds counts stands in the internal form only.")
     made: Block = _published(block)
     return made
+
+
+def _has_untagged_number(words: Words) -> bool:
+    """Whether a text has digits of its own, outside its values: warnings often carry counts so."""
+    plain = words if isinstance(words, str) else words.template
+    return any(letter.isdigit() for letter in plain)
 
 
 def _published(thing: Any) -> Any:

@@ -20,6 +20,7 @@ from scipy.stats import binomtest
 from reports.document import (
     Column,
     Figure,
+    Note,
     Paragraph,
     Provenance,
     Report,
@@ -210,6 +211,14 @@ def test_a_test_of_a_group_without_events_and_an_extreme_are_hidden_too():
     made = publish_value(Quantity(22.4, unit="mm", n=300, is_extreme=True))
     assert made.hidden
     assert made.value is None
+
+
+def test_a_warning_with_a_count_in_plain_words_stays_inside():
+    notes = (Note("3 x never assessed", "warning"), Note("A unit expired.", "warning"))
+    report = Report("t", "", Provenance("a", "b", "c"), (Section("s", notes),))
+    first, second = publish(report).sections[0].blocks
+    assert "3" not in first.text
+    assert second == notes[1]
 
 
 def test_reasons_do_not_tell_the_count():
