@@ -40,16 +40,22 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Grid:
-    """Counts at the times with an event of any cause; ``by_cause`` has shape (causes, m)."""
+    """Counts at the m times with an event of any cause, and what all causes share.
+
+    ``by_cause`` has shape (causes, m); ``before`` is the probability of no event just before each
+    time, ``event_free`` (m + 1,) that from each row on.
+    """
 
     time: FloatArray
     at_risk: FloatArray
+    events: FloatArray
     by_cause: FloatArray
+    event_free: FloatArray
 
     @property
-    def events(self) -> FloatArray:
-        """Events of any cause."""
-        return all_who_fail(self.at_risk, self.by_cause.sum(axis=0))
+    def before(self) -> FloatArray:
+        """Probability of no event just before each time."""
+        return self.event_free[:-1]
 
 
 def _tabulate(
@@ -61,7 +67,13 @@ def _tabulate(
     if len(filled) > 1:
         grid = count_at_times(np.concatenate(filled))[0]
     by_cause = np.stack([spread_counts(grid, time, count) for time, count in counts])
-    return _Grid(grid, counter.just_before(grid), by_cause)
+    at_risk = counter.just_before(grid)
+    events: FloatArray = by_cause.sum(axis=0)
+    if observed.weight_kind == "probability":
+        events = all_who_fail(at_risk, events)
+    event_free = np.ones(grid.size + 1)
+    np.cumprod(1 - events / at_risk, out=event_free[1:])
+    return _Grid(grid, at_risk, events, by_cause, event_free)
 
 
 def aalen_johansen(
@@ -123,7 +135,6 @@ def aalen_johansen(
     if is_robust:
         people = count_risk(observed, weighted=False)
         people_grid = _tabulate(observed, codes, people, weighted=False)
-    survival = np.concatenate([[1.0], np.cumprod((grid.at_risk - grid.events) / grid.at_risk)])
     drawn = [
         _draw_cause(observed, code, place, (grid, people_grid), people, (interval, level))
         for place, code in enumerate(codes)
@@ -131,7 +142,7 @@ def aalen_johansen(
     return CumulativeIncidence(
         n=observed.people,
         causes=tuple(drawn),
-        event_free=survival,
+        event_free=grid.event_free,
         person_time=observed.person_time,
         interval=interval,
         level=level,
@@ -155,17 +166,17 @@ def _draw_cause(
 ) -> Cause:
     grid, people_grid = grids
     interval, level = how
-    survival = np.cumprod((grid.at_risk - grid.events) / grid.at_risk)
-    before = np.concatenate([[1.0], survival[:-1]])[: grid.time.size]
-    step = before * grid.by_cause[place] / grid.at_risk
-    estimate = np.concatenate([[0.0], np.cumsum(step)])
+    hazard = grid.by_cause[place] / grid.at_risk
+    step = grid.before * hazard
+    estimate = _run_up(step)
     if observed.entry is None and observed.weight_kind != "probability":
-        variance = _delta_variance(grid, grid.by_cause[place], before, step)
+        variance = _delta_variance(grid, hazard, step)
     else:
         variance = incidence_variance(
             observed, code, grid.time, grid.at_risk, grid.events, grid.by_cause[place]
         )
-    se = np.sqrt(np.concatenate([[0.0], variance]))
+    se = np.zeros(estimate.size)
+    np.sqrt(variance, out=se[1:])
     time = np.concatenate([[0.0], grid.time])
     moments = None
     if interval in BETA_PRODUCTS:
@@ -178,11 +189,12 @@ def _draw_cause(
         )
     else:
         lower, upper = transform_limits(estimate, se, interval, level)
+    at_risk = np.concatenate([[people.at_zero()], people_grid.at_risk])
     curve = StepCurve(
         time,
-        np.concatenate([[people.at_zero()], people_grid.at_risk]).astype(np.int64),
+        at_risk.astype(np.int64),
         np.concatenate([[0.0], people_grid.by_cause[place]]).astype(np.int64),
-        people.left_between(time, people_grid.events),
+        people.left_between(time, at_risk, people_grid.events),
         estimate,
         se,
         lower,
@@ -200,29 +212,32 @@ def _draw_cause(
     )
 
 
-def _delta_variance(
-    grid: _Grid, cause_events: FloatArray, before: FloatArray, step: FloatArray
-) -> FloatArray:
+def _run_up(values: FloatArray) -> FloatArray:
+    """Cumulative sums with a leading 0."""
+    total = np.zeros(values.size + 1)
+    np.cumsum(values, out=total[1:])
+    return total
+
+
+def _delta_variance(grid: _Grid, hazard: FloatArray, step: FloatArray) -> FloatArray:
     """Multinomial (Greenwood) variance of an incidence, shape (m,).
 
     Σ (F(t) − F_j)² h/(Y(1 − h)) − 2 Σ (F(t) − F_j) S₋h_k/Y + Σ S₋² h_k(1 − h_k)/Y over the event
     times j up to t. The sums move with F by adding non-negative terms only, so that nothing
     cancels but in the last step; a time at which everyone left fails adds nothing later.
     """
-    at_risk, events = grid.at_risk, grid.events
-    survivors = at_risk - events
-    is_left = survivors > 0
-    share = np.where(is_left, events / (at_risk * np.where(is_left, survivors, 1.0)), 0.0)
-    hazard = cause_events / at_risk
-    cross = before * hazard / at_risk
-
-    def so_far(values: FloatArray) -> FloatArray:
-        return np.concatenate([[0.0], np.cumsum(values)[:-1]])[: values.size]
-
-    first_order = np.cumsum(step * so_far(share))
-    before_step = np.concatenate([[0.0], first_order[:-1]])[: step.size]
-    squares = np.cumsum(2 * step * before_step + step**2 * so_far(share))
-    crossed = np.cumsum(step * so_far(cross))
-    own = np.cumsum(before**2 * hazard * (1 - hazard) / at_risk)
-    variance = squares - 2 * crossed + own
-    return np.where(variance > 1e-13 * own, variance, 0.0)
+    survivors = grid.at_risk - grid.events
+    with np.errstate(divide="ignore"):
+        share = grid.events / (grid.at_risk * survivors)
+    share[survivors <= 0] = 0.0
+    cross = step / grid.at_risk
+    spread = _run_up(share)[:-1]
+    first_order = _run_up(step * spread)[:-1]
+    change = 2 * step * first_order
+    change += step**2 * spread
+    change -= 2 * step * _run_up(cross)[:-1]
+    own = cross * grid.before * (1 - hazard)
+    change += own
+    variance: FloatArray = np.cumsum(change)
+    variance[variance <= 1e-13 * np.cumsum(own)] = 0.0
+    return variance

@@ -99,13 +99,17 @@ class RiskCounter:
         """Count exits before each t."""
         return self._left(time, "left")
 
-    def left_between(self, time: FloatArray, events: FloatArray) -> IntArray:
+    def left_between(self, time: FloatArray, at_risk: FloatArray, events: FloatArray) -> IntArray:
         """Count those who leave in [row, next row) without an event.
 
-        ``time`` has a first row at time zero before the m event times of ``events``.
+        ``time`` and ``at_risk`` have a first row at time zero before the m event times of
+        ``events``. ``at_risk`` spares the look-up where nobody enters late.
         """
-        total = self.left_before(np.array([np.inf]))
-        left = np.diff(np.concatenate([self.left_before(time), total]))
+        if self.entries is None:
+            left: FloatArray = at_risk - np.append(at_risk[1:], 0.0)
+        else:
+            total = self.left_before(np.array([np.inf]))
+            left = np.diff(np.concatenate([self.left_before(time), total]))
         left[1:] -= events
         return left.astype(np.int64)
 

@@ -71,23 +71,24 @@ def transform_limits(
     z = normal_quantile(level)
     if interval == "plain":
         return np.maximum(estimate - z * se, 0.0), np.minimum(estimate + z * se, 1.0)
-    is_inside = estimate > 0 if interval == "log" else (estimate > 0) & (estimate < 1)
-    lower, upper = np.full(estimate.shape, np.nan), np.full(estimate.shape, np.nan)
-    p, relative = estimate[is_inside], z * se[is_inside] / estimate[is_inside]
-    if interval == "log":
-        lower[is_inside] = p * np.exp(-relative)
-        upper[is_inside] = np.minimum(p * np.exp(relative), 1.0)
-    elif interval == "log-log":
-        log_p = np.log(p)
-        width = np.exp(relative / log_p)  # below 1, since log p < 0
-        lower[is_inside] = np.exp(log_p / width)
-        upper[is_inside] = np.exp(log_p * width)
-    elif interval == "logit":
-        odds, width = p / (1 - p), np.exp(relative / (1 - p))
-        lower[is_inside] = odds / width / (1 + odds / width)
-        upper[is_inside] = 1 - 1 / (1 + odds * width)
-    else:
+    if interval not in TRANSFORMS:
         raise ValueError(f"the interval is one of {', '.join(TRANSFORMS)}, not {interval!r}")
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        if interval == "log":
+            width = np.exp(z * se / estimate)
+            lower, upper = estimate / width, np.minimum(estimate * width, 1.0)
+        elif interval == "log-log":
+            log_p = np.log(estimate)
+            width = np.exp(z * se / (estimate * log_p))  # below 1, since log p < 0
+            lower, upper = np.exp(log_p / width), np.exp(log_p * width)
+        else:
+            odds = estimate / (1 - estimate)
+            width = np.exp(z * se / (estimate * (1 - estimate)))
+            lower = odds / width / (1 + odds / width)
+            upper = 1 - 1 / (1 + odds * width)
+    outside = estimate <= 0 if interval == "log" else (estimate <= 0) | (estimate >= 1)
+    lower[outside] = np.nan
+    upper[outside] = np.nan
     return lower, upper
 
 

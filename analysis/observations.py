@@ -190,15 +190,33 @@ def merge_rounded_times(
     if not np.any(is_new & (gap <= widest)):
         return time, entry
     distinct = ordered[np.concatenate([[True], is_new])]
-    steps = np.diff(distinct)
     tolerance = TIME_TOLERANCE * max(1.0, float(np.abs(distinct).mean()))
-    cuts = distinct[np.concatenate([[True], steps > tolerance])]
+    is_cut = np.concatenate([[True], np.diff(distinct) > tolerance])
+    if is_cut.all():
+        return time, entry
+    moved, cuts = distinct[~is_cut], distinct[is_cut]
+    new = cuts[np.searchsorted(cuts, moved) - 1]
+    return _replace(time, moved, new), None if entry is None else _replace(entry, moved, new)
 
-    def snap(values: FloatArray) -> FloatArray:
-        snapped: FloatArray = cuts[np.searchsorted(cuts, values, side="right") - 1]
-        return snapped
 
-    return snap(time), None if entry is None else snap(entry)
+def _replace(values: FloatArray, old: FloatArray, new: FloatArray) -> FloatArray:
+    """Replace each value that is in ``old`` (ascending) by its partner in ``new``.
+
+    A table of hashed bits tells first which few values can be meant.
+    """
+
+    def mark(numbers: FloatArray) -> NDArray[np.intp]:
+        bits = (numbers + 0.0).view(np.uint64) * np.uint64(0x9E3779B97F4A7C15)
+        return (bits >> np.uint64(44)).astype(np.intp)
+
+    table = np.zeros(2**20, dtype=np.bool_)
+    table[mark(old)] = True
+    rows = np.flatnonzero(table[mark(values)])
+    place = np.minimum(np.searchsorted(old, values[rows]), old.size - 1)
+    is_old = old[place] == values[rows]
+    replaced = values.copy()
+    replaced[rows[is_old]] = new[place[is_old]]
+    return replaced
 
 
 def _is_missing(value: object) -> bool:

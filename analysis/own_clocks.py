@@ -213,11 +213,12 @@ def _draw_cause(
         tail = (1 - level) / 2
         low, high = np.quantile(drawn[place], [tail, 1 - tail], axis=0)
         lower, upper = np.where(estimate > 0, low, lower), np.where(estimate > 0, high, upper)
+    at_risk = np.concatenate([[people.at_zero()], counts.at_risk[place]])
     curve = StepCurve(
         time,
-        np.concatenate([[people.at_zero()], counts.at_risk[place]]).astype(np.int64),
+        at_risk.astype(np.int64),
         np.concatenate([[0.0], counts.events[place]]).astype(np.int64),
-        people.left_between(time, counts.events[place]),
+        people.left_between(time, at_risk, counts.events[place]),
         estimate,
         se,
         lower,

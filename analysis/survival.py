@@ -68,8 +68,10 @@ class _Factors:
     def greenwood_terms(self) -> FloatArray:
         """d/(Y(Y − d)), 0 where everyone at risk fails."""
         left = self.at_risk - self.events
-        is_left = left > 0
-        return np.where(is_left, self.events / (self.at_risk * np.where(is_left, left, 1.0)), 0.0)
+        with np.errstate(divide="ignore"):
+            terms = self.events / (self.at_risk * left)
+        terms[left <= 0] = 0.0
+        return terms
 
 
 def _factors(
@@ -353,7 +355,9 @@ def reverse_kaplan_meier(
     Its median is the median follow-up (Schemper & Smith 1996, Control Clin Trials 17:343–346). The
     roles of censoring (code 0) and of any event are exchanged with their order kept: at one time
     events come first and those who had one are no longer at risk of being censored, which
-    flipping the indicator gets wrong at ties.
+    flipping the indicator gets wrong at ties. In the rows of its curve ``events`` are censorings,
+    ``at_risk`` leaves out those with an event at that time, and ``censored`` are events up to the
+    next row.
 
     Raises
     ------
@@ -425,11 +429,12 @@ def _assemble(
         lower, upper = _limits_from_products(products, after, interval, level)
     else:
         lower, upper = transform_limits(survival, se, interval, level)
+    at_risk = np.concatenate([[people.at_zero()], rows[0]])
     curve = StepCurve(
         time,
-        np.concatenate([[people.at_zero()], rows[0]]).astype(np.int64),
+        at_risk.astype(np.int64),
         np.concatenate([[0.0], rows[1]]).astype(np.int64),
-        people.left_between(time, rows[1]),
+        people.left_between(time, at_risk, rows[1]),
         survival,
         se,
         lower,
