@@ -29,9 +29,14 @@ COMMANDS = (
     "outcome",
     "acuity",
     "stage",
+    "decay",
+    "bed",
+    "dose",
+    "placement",
     "observed_expected",
     "proportion",
     "funnel",
+    "estimate",
 )
 """Every command, in the order of the help. One line each; the module has the same name."""
 
