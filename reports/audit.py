@@ -29,7 +29,6 @@ def build_audit(results: AuditResults, *, notices: tuple[str, ...] = ()) -> Repo
     notices
         Said at the front beside the standing one, as that the data are invented.
     """
-    used = versions()
     cut = results.cut.event_date.isoformat()
     report = Report(
         title=f"Plaque treatment of uveal melanoma: audit {results.year}",
@@ -39,7 +38,7 @@ def build_audit(results: AuditResults, *, notices: tuple[str, ...] = ()) -> Repo
             data_cut=cut,
             made_at=results.last_recorded_at,
             content_hash=results.content_hash,
-            versions=used,
+            versions=versions(),
         ),
         sections=(
             summary.section(results),
@@ -50,7 +49,7 @@ def build_audit(results: AuditResults, *, notices: tuple[str, ...] = ()) -> Repo
             closing.limitations(results),
             closing.methods(results),
             closing.references(results),
-            closing.about(results, used),
+            closing.about(results),
         ),
         notices=(*notices, NOTICE),
     )

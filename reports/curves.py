@@ -70,8 +70,7 @@ def _stop_years(table: OutcomeTable) -> float:
 
 
 def _ticks(years: float) -> tuple[float, ...]:
-    step = 1 if years <= 7 else 2
-    return tuple(float(tick) for tick in range(0, math.floor(years) + 1, step))
+    return tuple(float(tick) for tick in range(math.floor(years) + 1))
 
 
 def _risk_row(group: GroupOutcome, years: float) -> RiskRow:

@@ -91,31 +91,26 @@ def _in_words(value: object) -> str:
     return str(value)
 
 
-def about(results: AuditResults, versions: tuple[tuple[str, str], ...]) -> Section:
-    """Return the provenance: data cut, content hash, settings and versions."""
-    facts = [
-        ("Centre", results.centre),
-        ("Data cut, date of event", results.cut.event_date.isoformat()),
-        ("Last entry recorded (UTC)", results.last_recorded_at),
-        ("Content hash of the registry", results.content_hash),
-        *((f"Setting: {name.replace('_', ' ')}", _in_words(value)) for name, value in
-          sorted(results.settings.items())),
-        *((f"Version: {name}", version) for name, version in versions),
-    ]  # fmt: skip
+def about(results: AuditResults) -> Section:
+    """Return what the figures depend on; the renderers add data cut, content hash and versions."""
+    facts = [("Last entry recorded (UTC)", results.last_recorded_at)]
+    facts += [
+        (f"Setting: {name.replace('_', ' ')}", _in_words(value))
+        for name, value in sorted(results.settings.items())
+    ]
     return Section(
         "About this document",
         (
             Paragraph(
-                "Computed from the registry named by its content hash; the same registry, data cut"
-                " and versions give the same figures. It describes past patients and is no"
-                " treatment advice; doses and staging follow local protocols, regulations and"
-                " licensed practice."
+                "Computed from the registry named by its content hash on the last page; the same"
+                " registry, data cut and versions give the same figures. It describes past patients"
+                " and is no treatment advice; doses and staging follow local protocols, regulations"
+                " and licensed practice."
             ),
             Table(
-                caption="Where the figures come from.",
+                caption="Settings that the definitions depend on.",
                 columns=(Column("Item"), Column("Value")),
                 rows=tuple(Row(fact) for fact in facts),
             ),
         ),
-        new_page=True,
     )

@@ -69,4 +69,4 @@ def section(results: AuditResults) -> Section:
         blocks.append(Figure(caption="What happened first, stacked, by time.", spec=spec))
     blocks.append(_table(results))
     blocks += _one_clock(results)
-    return Section("Competing outcomes", tuple(blocks), new_page=True)
+    return Section("Competing outcomes", tuple(blocks))

@@ -30,12 +30,11 @@ def _number_row(summary: NumberSummary) -> Row:
             interval="quartiles",
             n=summary.known,
         )
-        ends = {"digits": what.decimals, "n": summary.known}
-        spread = text(
-            "{low} to {high}",
-            low=Quantity(summary.low, **ends),  # type: ignore[arg-type]
-            high=Quantity(summary.high, **ends),  # type: ignore[arg-type]
+        low, high = (
+            Quantity(end, digits=what.decimals, n=summary.known, is_extreme=True)
+            for end in (summary.low, summary.high)
         )
+        spread = text("{low} to {high}", low=low, high=high)
     label = f"{what.label} ({what.unit})" if what.unit else what.label
     return Row((label, KnownOf(summary.known, summary.n), middle, spread))
 

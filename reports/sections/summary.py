@@ -46,8 +46,7 @@ def _cards(results: AuditResults) -> KeyFigures:
             KeyFigure(
                 "Tumours treated",
                 Count(group.n),
-                text("{n} of them in {year}".replace("{year}", str(results.year)),
-                     n=Count(results.treated_in_year)),
+                text(f"{{n}} of them in {results.year}", n=Count(results.treated_in_year)),
             ),
             KeyFigure("Local failures", Count(group.events), "to the data cut"),
             KeyFigure("Median follow-up", follow_up, "reverse Kaplan–Meier"),
@@ -57,7 +56,7 @@ def _cards(results: AuditResults) -> KeyFigures:
                 "Clark’s index",
             ),
         )
-    )  # fmt: skip
+    )
 
 
 def _found(results: AuditResults) -> list[Words]:
