@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -139,13 +140,18 @@ def head_path(store_path: Path) -> Path:
     return store_path.with_name(store_path.name + ".head")
 
 
-def write_head(store_path: Path, head: Head) -> None:
-    """Write the side file, whole or not at all, and force it to the disk."""
+def write_head(store_path: Path, head: Head, file_sha256: str = "") -> None:
+    """Write the side file, whole or not at all, and force it to the disk.
+
+    ``file_sha256`` is the checksum of the closed database file; it is left out while a writer has
+    the file open, so that a killed writer leaves no checksum that is out of date.
+    """
     path = head_path(store_path)
     draft = path.with_name(path.name + ".new")
     handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
     try:
-        os.write(handle, f"{head.batch_no} {head.entry_no} {head.chain_hash.hex()}\n".encode())
+        parts = (str(head.batch_no), str(head.entry_no), head.chain_hash.hex(), file_sha256)
+        os.write(handle, (" ".join(parts).rstrip() + "\n").encode())
         os.fsync(handle)
     finally:
         os.close(handle)
@@ -162,28 +168,48 @@ def sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def read_head(store_path: Path) -> Head | None:
+@dataclass(frozen=True, slots=True)
+class SideFile:
+    """What the side file says: the last commit, and the closed file's checksum where known."""
+
+    head: Head
+    file_sha256: str
+
+
+_SIDE_FILE = re.compile(r"(\d{1,18}) (\d{1,18}) ([0-9a-f]{64})(?: ([0-9a-f]{64}))?\n")
+
+
+def read_side_file(store_path: Path) -> SideFile | None:
     """Read the side file; None when there is none.
 
     Raises
     ------
     StoreError
-        When it holds anything but a batch number, an entry number and a hash.
+        When it holds anything but a batch number, an entry number, a hash and a checksum.
     """
     path = head_path(store_path)
     try:
-        parts = path.read_text(encoding="ascii", errors="replace").split()
+        text = path.read_text(encoding="ascii", errors="replace")
     except FileNotFoundError:
         return None
-    try:
-        batch_no, entry_no, digest = parts
-        head = Head(int(batch_no), int(entry_no), bytes.fromhex(digest))
-    except ValueError:
-        head = None
-    if head is None or len(head.chain_hash) != HASH_BYTES:
+    match = _SIDE_FILE.fullmatch(text)
+    if match is None:
         raise StoreError(
             f"{path.name} should hold the number of the last commit and its hash, and does not. "
             "Take it from the backup, or delete it if there is none.",
             file=str(path),
         )
-    return head
+    head = Head(int(match[1]), int(match[2]), bytes.fromhex(match[3]))
+    return SideFile(head, match[4] or "")
+
+
+def read_head(store_path: Path) -> Head | None:
+    """Read the last commit that the side file knows; None when there is no side file.
+
+    Raises
+    ------
+    StoreError
+        As :func:`read_side_file`.
+    """
+    side_file = read_side_file(store_path)
+    return side_file.head if side_file else None

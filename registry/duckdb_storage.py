@@ -18,6 +18,15 @@ import duckdb
 import pyarrow as pa
 
 from registry.chain import HASH_BYTES, Anchor, Head, Link, extend_chain
+from registry.duckdb_content import (
+    CREATE_LOCK_TABLE,
+    LOCK_TABLE,
+    fill_table,
+    find_schema_faults,
+    hash_content,
+    read_data_lock,
+    read_rows,
+)
 from registry.duckdb_errors import word_open_error, word_write_error
 from registry.duckdb_integrity import find_inconsistency, read_links
 from registry.duckdb_rows import check_column_types, find_row_faults, select_typed_rows
@@ -26,7 +35,7 @@ from registry.encryption import load_cryptography
 from registry.errors import RefusedInputError
 from registry.migrate import AppliedMigration, Migration
 from registry.records import TABLES, RecordTable
-from registry.storage import Inconsistency, Orphans, Stamp
+from registry.storage import DataLock, Inconsistency, Orphans, Stamp
 
 STORAGE_VERSION = "v2.0.0"
 _CHAINED = chained_tables(TABLES)
@@ -173,6 +182,39 @@ class DuckDBStorage:
             return find_inconsistency(self._connection)
         except duckdb.Error as error:
             raise word_open_error(error, self._path) from None
+
+    def find_schema_faults(self) -> list[str]:
+        """Say in which tables, views, macros and guards the file differs from a fresh one."""
+        return find_schema_faults(self._connection)
+
+    # --- whole files ------------------------------------------------------------------------------
+
+    def data_lock(self) -> DataLock | None:
+        """Read what the file was locked as; None for a living registry."""
+        return read_data_lock(self._connection)
+
+    def add_data_lock(self, lock: DataLock) -> None:
+        """Record what the file is locked as."""
+        self._rows(CREATE_LOCK_TABLE)
+        self._rows(
+            f"INSERT INTO {LOCK_TABLE} VALUES (?, ?, ?, ?, ?)",
+            [lock.data_cut, lock.recorded_until, lock.made_at, lock.made_by, lock.content_hash],
+        )
+
+    def content_hash(self, lock: DataLock | None = None) -> str:
+        """Hash every recorded row, whatever the order in which rows were recorded."""
+        return hash_content(self._connection, _CHAINED, lock)
+
+    def read_rows(self, table_name: str, until_entry: int | None = None) -> Any:
+        """Read the rows of a chained table with their links, as a pyarrow table."""
+        return read_rows(self._connection, _CHAINED[table_name], until_entry)
+
+    def fill(self, table_name: str, rows: Any) -> None:
+        """Put rows, as :meth:`read_rows` reads them, into the empty table of a new file."""
+        try:
+            fill_table(self._connection, _CHAINED[table_name], rows)
+        except duckdb.Error as error:
+            raise word_write_error(error, self._path, table=table_name) from None
 
     # --- appending --------------------------------------------------------------------------------
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any, Protocol
 
 from registry.chain import Anchor, Head, Link
@@ -46,6 +46,21 @@ class Inconsistency:
     table: str
     record: str
     what: str
+
+
+@dataclass(frozen=True, slots=True)
+class DataLock:
+    """What a file was locked as.
+
+    ``recorded_until`` is the time of the last batch that it holds and ``made_at`` when it was
+    made, both UTC without zone. ``content_hash`` covers every row and ``data_cut``.
+    """
+
+    data_cut: date
+    recorded_until: datetime
+    made_at: datetime
+    made_by: str
+    content_hash: str
 
 
 class Storage(Protocol):
@@ -118,3 +133,21 @@ class Storage(Protocol):
 
     def find_inconsistency(self) -> Inconsistency | None:
         """Find a record, version or batch that does not fit the others."""
+
+    def find_schema_faults(self) -> list[str]:
+        """Say in which tables, views, macros and guards the file differs from a fresh one."""
+
+    def data_lock(self) -> DataLock | None:
+        """Read what the file was locked as; None for a living registry."""
+
+    def add_data_lock(self, lock: DataLock) -> None:
+        """Record what the file is locked as."""
+
+    def content_hash(self, lock: DataLock | None = None) -> str:
+        """Hash every recorded row, whatever the order in which rows were recorded."""
+
+    def read_rows(self, table_name: str, until_entry: int | None = None) -> Any:
+        """Read the rows of a chained table with their links, as a pyarrow table."""
+
+    def fill(self, table_name: str, rows: Any) -> None:
+        """Put rows, as :meth:`read_rows` reads them, into the empty table of a new file."""

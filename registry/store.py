@@ -15,21 +15,22 @@ from pathlib import Path
 from typing import Any
 
 from registry.batch import BATCH_KINDS, Batch, BatchKind
-from registry.chain import Anchor, Head, read_head, sync_folder
-from registry.encryption import (
-    EncryptedStoreError,
-    check_cryptography,
-    key_path,
-    make_key,
-    read_key,
-)
+from registry.chain import Anchor, Head, sync_folder
+from registry.encryption import check_cryptography, key_path, make_key
 from registry.errors import RefusedInputError, StoreError
 from registry.journal import VersionRow, find_table, split_key, tell_history
 from registry.lock import hold_lock
-from registry.migrate import migrate, pending_migrations, read_migrations
+from registry.migrate import migrate, read_migrations
+from registry.opening import prepare_reading, prepare_writing, word_any_damage
 from registry.settings import default_settings, read_value
-from registry.storage import Stamp, Storage
-from registry.store_files import check_absent, check_there, keep_copy, note_head, remove_draft
+from registry.storage import DataLock, Stamp, Storage
+from registry.store_files import (
+    check_absent,
+    check_there,
+    note_closed_file,
+    note_head,
+    remove_draft,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +82,11 @@ class Store:
     def is_writable(self) -> bool:
         """Whether it was opened for writing."""
         return self._is_writable
+
+    @property
+    def data_lock(self) -> DataLock | None:
+        """What this file was locked as (:mod:`registry.freeze`); None for a living registry."""
+        return self._storage.data_lock()
 
     def head(self) -> Head:
         """Return the last link of the chain."""
@@ -181,109 +187,6 @@ class Store:
 # --- opening --------------------------------------------------------------------------------------
 
 
-def _attach(path: Path, *, write: bool) -> Storage:
-    """Open a file, with the registry's key if it is encrypted."""
-    from registry.duckdb_storage import open_duckdb
-
-    storage: Storage
-    try:
-        storage = open_duckdb(path, write=write)
-    except EncryptedStoreError:
-        key = read_key(path)
-        if key is None:
-            raise
-        storage = open_duckdb(path, write=write, key=key)
-    return storage
-
-
-@contextmanager
-def _damage_worded(path: Path) -> Iterator[None]:
-    """Word the damage that any query inside may come upon."""
-    try:
-        yield
-    except Exception as error:
-        from registry.duckdb_errors import word_damage
-
-        worded = word_damage(error, path)
-        if worded is None:
-            raise
-        raise worded from None
-
-
-def _check_head(storage: Storage, path: Path) -> None:
-    """Refuse a file that lacks commits which were made: its log was lost or cut short."""
-    noted = read_head(path)
-    if noted is None:
-        return
-    current = storage.head()
-    if noted.batch_no > current.batch_no:
-        raise StoreError(
-            f"The registry {path.name} holds {current.batch_no} batches, but {noted.batch_no} were "
-            f"recorded: the last ones are lost, most likely with {path.name}.wal. Put that file "
-            f"back, or restore the newest backup. To go on without them, delete {path.name}.head "
-            "and take the missing files in again.",
-            file=str(path),
-            held=current.batch_no,
-            recorded=noted.batch_no,
-        )
-    if storage.chain_hash_at(noted.entry_no) != noted.chain_hash:
-        raise StoreError(
-            f"The registry {path.name} is not the one that {path.name}.head belongs to, or its "
-            "records were changed from outside. Restore both from the same backup; to accept the "
-            f"registry as it stands, delete {path.name}.head.",
-            file=str(path),
-        )
-
-
-def _check_schema(storage: Storage, path: Path) -> bool:
-    """Refuse what is no registry or a newer one; return whether it needs a newer schema."""
-    applied = storage.applied_migrations()
-    if not applied:
-        raise StoreError(
-            f"{path.name} is a database, but not a registry. Give the path of a file that "
-            "`afterplaque init` made.",
-            file=str(path),
-        )
-    return bool(pending_migrations(applied, read_migrations(), store=path.name))
-
-
-def _prepare_writing(path: Path) -> Storage:
-    """Recover what a killed writer left, keep a copy of the closed file, open, bring up to date."""
-    storage = _attach(path, write=True)
-    try:
-        _check_schema(storage, path)
-        _check_head(storage, path)
-        storage.checkpoint()
-    finally:
-        storage.close()
-    keep_copy(path)
-    storage = _attach(path, write=True)
-    try:
-        now = datetime.now(UTC).replace(tzinfo=None)
-        migrate(storage, read_migrations(), store=path.name, by="afterplaque", at=now)
-        note_head(path, storage.head())
-    except BaseException:
-        storage.close()
-        raise
-    return storage
-
-
-def _prepare_reading(path: Path) -> Storage:
-    storage = _attach(path, write=False)
-    try:
-        if _check_schema(storage, path):
-            raise StoreError(
-                f"The registry {path.name} was last written by an older version of this program. "
-                f"Bring it up to date with `afterplaque init {path.name} --upgrade`.",
-                file=str(path),
-            )
-        _check_head(storage, path)
-    except BaseException:
-        storage.close()
-        raise
-    return storage
-
-
 @contextmanager
 def open_store(
     path: str | Path, *, write: bool = False, wait_seconds: float = 5.0
@@ -312,14 +215,16 @@ def open_store(
     """
     path = Path(path).absolute()
     check_there(path)
-    with hold_lock(path, exclusive=write, wait_seconds=wait_seconds), _damage_worded(path):
-        storage = _prepare_writing(path) if write else _prepare_reading(path)
+    with hold_lock(path, exclusive=write, wait_seconds=wait_seconds), word_any_damage(path):
+        storage = prepare_writing(path) if write else prepare_reading(path)
         try:
             yield Store(storage, path, is_writable=write)
             if write:
                 storage.checkpoint()
         finally:
             storage.close()
+            if write:
+                note_closed_file(path)
 
 
 def create_store(
@@ -365,6 +270,7 @@ def create_store(
             remove_draft(draft)
         sync_folder(path.parent)
         note_head(path, head)
+        note_closed_file(path)
 
 
 def _fill_new_store(

@@ -6,12 +6,13 @@ second handle on it would drop the engine's lock.
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
 from contextlib import suppress
 from pathlib import Path
 
-from registry.chain import Head, sync_folder, write_head
+from registry.chain import Head, read_head, read_side_file, sync_folder, write_head
 from registry.errors import StoreError
 
 
@@ -31,6 +32,40 @@ def note_head(path: Path, head: Head) -> None:
     # The commit is durable already; a side file that lags behind is caught up at the next opening.
     with suppress(OSError):
         write_head(path, head)
+
+
+def compute_file_sha256(path: Path) -> str:
+    """Compute the checksum of a closed file; never of a database open in this process."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def forget_file_checksum(path: Path) -> None:
+    """Take the checksum out of the side file, before anything may change the file."""
+    side_file = read_side_file(path)
+    if side_file is None or not side_file.file_sha256:
+        return
+    try:
+        write_head(path, side_file.head)
+    except OSError as failure:
+        raise StoreError(
+            f"{path.name}.head, which is brought up to date before anything is written, could not "
+            f"be written ({failure.strerror}). Make room, or let the folder be written to.",
+            file=str(path),
+        ) from None
+
+
+def note_closed_file(path: Path) -> None:
+    """Add the closed file's checksum to the side file, as far as the disk allows.
+
+    Nothing is noted while a log is left beside the file, since the next opening changes the file.
+    """
+    if path.with_name(path.name + ".wal").exists():
+        return
+    with suppress(OSError, StoreError):
+        head = read_head(path)
+        if head is not None:
+            write_head(path, head, compute_file_sha256(path))
 
 
 def keep_copy(path: Path) -> None:

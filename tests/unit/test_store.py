@@ -468,7 +468,7 @@ def test_an_older_schema_is_brought_up_to_date_by_writing_only(
     (folder / "m002_colour.sql").write_text("ALTER TABLE patient_version ADD COLUMN hue VARCHAR;")
     known = read_migrations(folder=folder)
     read_packaged: Callable[[], Any] = lambda: known  # noqa: E731
-    monkeypatch.setattr("registry.store.read_migrations", read_packaged)
+    monkeypatch.setattr("registry.opening.read_migrations", read_packaged)
     with pytest.raises(StoreError, match=r"init small\.registry --upgrade"), open_store(path):
         pass
     with open_store(path, write=True) as store:
