@@ -13,11 +13,9 @@ from typing import TYPE_CHECKING, Any
 from registry.derived import (
     ACUITY_ALLOWED,
     ACUITY_FIELDS,
-    join_derived,
     read_acuities,
     select_written_acuities,
 )
-from registry.duckdb_schema import column_type
 from registry.errors import Finding
 from registry.intake_files import Heading, IntakeFile
 from registry.lines import Chunk, LineProblem
@@ -25,11 +23,18 @@ from registry.linked_rules import RULES_BETWEEN_RECORDS
 from registry.record_rules import (
     RULES_WITHIN_A_RECORD,
     RecordRule,
-    list_codes,
     make_declared_rules,
 )
 from registry.records import TABLES, Field, RecordTable
 from registry.rules import DateOrder, find_remedy, make_check, make_check_query, quote_text
+from registry.staged_queries import (
+    create_staging,
+    fill_from_registry,
+    mark_states,
+    select_changed,
+    select_incomplete,
+    select_page,
+)
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -121,7 +126,8 @@ class StagedRows:
         self.states: dict[str, dict[str, int]] = {}
         self._held = {name: self._count(name) for name in TABLES}
         for table in TABLES.values():
-            self._create_tables(table)
+            for statement in create_staging(table, is_held=bool(self._held[table.name])):
+                self._run(statement)
 
     def _run(self, sql: str) -> list[tuple[Any, ...]]:
         rows: list[tuple[Any, ...]] = self._connection.execute(sql).fetchall()
@@ -129,24 +135,6 @@ class StagedRows:
 
     def _count(self, source: str) -> int:
         return int(self._run(f"SELECT count(*) FROM {source}")[0][0])
-
-    def _create_tables(self, table: RecordTable) -> None:
-        name, keys = table.name, [field.name for field in table.key]
-        typed = ", ".join(f"{field.name} {_staged_type(field)}" for field in table.entered)
-        self._run(
-            f"CREATE TEMP TABLE staged_{name} ({typed}, file_no INTEGER, line BIGINT, "
-            "unreadable VARCHAR[])"
-        )
-        self._run(f"CREATE TEMP TABLE lost_{name} ({keys[0]} VARCHAR)")
-        names = ", ".join(field.name for field in table.entered)
-        staged = f"SELECT {names}, file_no, line FROM staged_{name}"
-        same = " AND ".join(f"s.{key} = r.{key}" for key in keys)
-        others = (
-            f"SELECT {names}, NULL::INTEGER AS file_no, NULL::BIGINT AS line FROM {name} r "
-            f"WHERE NOT EXISTS (SELECT 1 FROM staged_{name} s WHERE {same})"
-        )
-        after = f"{staged} UNION ALL {others}" if self._held[name] else staged
-        self._run(f"CREATE TEMP VIEW after_{name} AS {after}")
 
     # --- staging ----------------------------------------------------------------------------------
 
@@ -275,12 +263,7 @@ class StagedRows:
         table = self._files[file_no].table
         absent = [field.name for field in table.entered if field not in heading.columns]
         if absent and self._held[table.name] and not heading.lacks_column:
-            values = ", ".join(f"{name} = s.{name}" for name in absent)
-            same = " AND ".join(f"s.{f.name} = staged_{table.name}.{f.name}" for f in table.key)
-            self._run(
-                f"UPDATE staged_{table.name} SET {values} FROM {table.name} s "
-                f"WHERE {same} AND file_no = {file_no}"
-            )
+            self._run(fill_from_registry(table, absent, file_no))
         if table.name == "patient":
             own = quote_text(self._centre_id)
             self._run(
@@ -345,7 +328,8 @@ class StagedRows:
         """Tell new records from known ones, changed or not; counts them in ``states``."""
         for name in dict.fromkeys(file.table.name for file in self._files):
             table = TABLES[name]
-            self._mark_states(table)
+            is_empty = not self._count(f"{name}_key")
+            self._run(mark_states(table, is_empty=is_empty))
             self.states[name] = dict(
                 self._run(f"SELECT state, count(*) FROM state_{name} GROUP BY state")
             )
@@ -354,47 +338,21 @@ class StagedRows:
             else:
                 self._report_changed(table)
 
-    def _mark_states(self, table: RecordTable) -> None:
-        name, keys = table.name, [field.name for field in table.key]
-        if not self._count(f"{name}_key"):
-            self._run(
-                f"CREATE TEMP TABLE state_{name} AS SELECT file_no, line, 'new' AS state "
-                f"FROM staged_{name}"
-            )
-            return
-        same = " AND ".join(f"{{0}}.{key} = r.{key}" for key in keys)
-        differs = " OR ".join(
-            f"s.{field.name} IS DISTINCT FROM r.{field.name}" for field in table.entered
-        )
-        self._run(
-            f"CREATE TEMP TABLE state_{name} AS SELECT r.file_no, r.line, CASE "
-            f"WHEN k.{keys[0]} IS NULL THEN 'new' WHEN s.{keys[0]} IS NULL THEN 'withdrawn' "
-            f"WHEN {differs} THEN 'changed' ELSE 'unchanged' END AS state FROM staged_{name} r "
-            f"LEFT JOIN {name}_key k ON {same.format('k')} LEFT JOIN {name} s ON {same.format('s')}"
-        )
-
     def _report_changed(self, table: RecordTable) -> None:
         """Report known records with other content, field by field, and withdrawn ones."""
         name = table.name
         if not self._count(f"state_{name} WHERE state IN ('changed', 'withdrawn')"):
             return
-        rows = f"staged_{name} r JOIN state_{name} USING (file_no, line)"
-        same = " AND ".join(f"s.{field.name} = r.{field.name}" for field in table.key)
         for field in table.entered:
-            new, old = f"r.{field.name}", f"s.{field.name}"
-            readable = f"coalesce(NOT list_contains(r.unreadable, '{field.name}'), true)"
-            for file_no, line, found, held, version in self._run(
-                f"SELECT file_no, line, CAST({new} AS VARCHAR), CAST({old} AS VARCHAR), s.version "
-                f"FROM {rows} JOIN {name} s ON {same} WHERE state = 'changed' AND {readable} "
-                f"AND {new} IS DISTINCT FROM {old}"
-            ):
+            for file_no, line, found, held, version in self._run(select_changed(table, field)):
                 kept = show_value(held, field) or "blank"
                 allowed = f"{kept}, as the registry holds (version {version})"
                 remedy = "if the new value is right, take the file in with --correct --why REASON"
                 self._report(file_no, line, field.name, show_value(found, field), allowed, remedy)
         key = table.key[0].name
         for file_no, line, found in self._run(
-            f"SELECT file_no, line, CAST(r.{key} AS VARCHAR) FROM {rows} WHERE state = 'withdrawn'"
+            f"SELECT file_no, line, CAST(r.{key} AS VARCHAR) FROM staged_{name} r "
+            f"JOIN state_{name} USING (file_no, line) WHERE state = 'withdrawn'"
         ):
             remedy = "leave the row out, or bring the record back with --correct --why REASON"
             allowed = "a record that has not been withdrawn"
@@ -404,12 +362,7 @@ class StagedRows:
         """Report new records of a correction whose file lacks a required column."""
         for field in table.entered:
             if field.is_required and not field.is_key:
-                readable = f"coalesce(NOT list_contains(r.unreadable, '{field.name}'), true)"
-                for file_no, line in self._run(
-                    f"SELECT file_no, line FROM staged_{table.name} r JOIN state_{table.name} "
-                    f"USING (file_no, line) WHERE r.{field.name} IS NULL AND {readable} "
-                    "AND state <> 'unchanged'"
-                ):
+                for file_no, line in self._run(select_incomplete(table, field)):
                     remedy = f"a new record needs {field.name}: add the column"
                     self._report(file_no, line, field.name, "", field.allowed(), remedy)
 
@@ -417,31 +370,14 @@ class StagedRows:
 
     def select_pages(self, table: RecordTable) -> Iterator[pa.Table]:
         """Yield the rows that make a new version, with their derived fields, page by page."""
-        derived, joins = join_derived(table, "r")
-        values = [f"r.{field.name}" for field in table.entered]
-        values += [
-            f"CAST({sql} AS {column_type(table.field(name))}) AS {name}"
-            for name, sql in derived.items()
-        ]
         for file_no, file in enumerate(self._files):
             if file.table is not table:
                 continue
             for first in range(1, self._lines[file_no] + 1, PAGE_LINES):
-                page = self._connection.sql(
-                    f"SELECT {', '.join(values)} FROM staged_{table.name} r "
-                    f"JOIN state_{table.name} t ON t.file_no = r.file_no AND t.line = r.line "
-                    f"{joins} WHERE t.state <> 'unchanged' AND r.file_no = {file_no} "
-                    f"AND r.line BETWEEN {first} AND {first + PAGE_LINES - 1} ORDER BY r.line"
-                ).to_arrow_table()
+                query = select_page(table, file_no, first, first + PAGE_LINES - 1)
+                page = self._connection.sql(query).to_arrow_table()
                 if page.num_rows:
                     yield page
-
-
-def _staged_type(field: Field) -> str:
-    """The store's type, but codes as an ENUM, which takes one byte a row instead of sixteen."""
-    if field.type == "code":
-        return f"ENUM ({list_codes(field.codes)})"
-    return column_type(field)
 
 
 def _count_valid(column: pa.ChunkedArray) -> int:
