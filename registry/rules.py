@@ -13,6 +13,7 @@ import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from decimal import Decimal
 from typing import Literal, get_args
 
 from registry.duckdb_schema import column_type
@@ -139,6 +140,7 @@ def _check_of_list(field: Field) -> CellCheck:
 
 _NUMBER_DIAGNOSES = (
     ("decimal_comma", r"regexp_full_match(@v, '-?\d+,\d+')"),
+    ("bare_point", r"regexp_full_match(@v, '-?(\d+\.|\.\d+)')"),
     ("thousands", r"regexp_full_match(@v, '-?\d{1,3}(,\d{3})+(\.\d+)?')"),
     ("too_many_decimals", rf"regexp_full_match(@v, '-?\d+\.\d{{{DECIMAL_PLACES + 1},}}')"),
     ("out_of_range", r"regexp_full_match(@v, '-?\d+(\.\d+)?')"),
@@ -189,6 +191,7 @@ def _check_of_time(field: Field, today: date, date_order: DateOrder | None) -> C
         ("in_future", f"{day} > DATE '{today}'"),
         ("before_1900", f"{day} < DATE '{EARLIEST_DATE}'"),
         ("no_such_day", is_iso),
+        ("day_number", r"regexp_full_match(@v, '\d{5}(\.\d+)?')"),
         *((("no_time", is_day), ("with_zone", _WITH_ZONE)) if has_time else ()),
         ("other_order", _OTHER_ORDER),
     )
@@ -307,6 +310,7 @@ _REMEDIES: dict[str, Callable[[str, Field], str]] = {
     "none_combined": lambda found, field: 'write "none" alone, or leave it out',
     "code_repeated": lambda found, field: "name each code once",
     "decimal_comma": lambda found, field: f"uses a decimal comma; write {found.replace(',', '.')}",
+    "bare_point": lambda found, field: f"write {Decimal(found)}",
     "thousands": lambda found, field: f"write {found.replace(',', '')}",
     "too_many_decimals": lambda found, field: (
         f"give at most {DECIMAL_PLACES} digits after the point"
@@ -322,6 +326,9 @@ _REMEDIES: dict[str, Callable[[str, Field], str]] = {
     "no_such_day": lambda found, field: "there is no such day; check it against the notes",
     "other_order": lambda found, field: (
         f"{_ISO}, or say --date-order dmy, mdy or ymd when all dates are written alike"
+    ),
+    "day_number": lambda found, field: (
+        "a spreadsheet's day number: format the column as YYYY-MM-DD before saving it"
     ),
     "not_a_date": lambda found, field: _blank_or(found, field, _ISO),
     "no_time": lambda found, field: (
