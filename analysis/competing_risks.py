@@ -178,37 +178,27 @@ def _draw_cause(
     se = np.zeros(estimate.size)
     np.sqrt(variance, out=se[1:])
     time = np.concatenate([[0.0], grid.time])
+    is_mid_p = interval == "beta-product-mid-p"
     moments = None
     if interval in BETA_PRODUCTS:
-        moments = IncidenceMoments.along(
-            dirichlet_steps(grid.at_risk, grid.events, grid.by_cause[place])
-        )
-        rows = np.arange(time.size)
-        lower, upper = moments.limits(
-            rows, people.just_after(time), level, mid_p=interval == "beta-product-mid-p"
-        )
+        steps = dirichlet_steps(grid.at_risk, grid.events, grid.by_cause[place])
+        moments = IncidenceMoments.along(steps)
+        after = people.just_after(time)
+        limits = moments.limits(np.arange(time.size), after, level, mid_p=is_mid_p)
     else:
-        lower, upper = transform_limits(estimate, se, interval, level)
+        limits = transform_limits(estimate, se, interval, level)
     at_risk = np.concatenate([[people.at_zero()], people_grid.at_risk])
-    curve = StepCurve(
-        time,
-        at_risk.astype(np.int64),
-        np.concatenate([[0.0], people_grid.by_cause[place]]).astype(np.int64),
-        people.left_between(time, at_risk, people_grid.events),
-        estimate,
-        se,
-        lower,
-        upper,
-    )
+    events = np.concatenate([[0.0], people_grid.by_cause[place]]).astype(np.int64)
+    left = people.left_between(time, at_risk, people_grid.events)
     return Cause(
         cause=code,
-        events=int(people_grid.by_cause[place].sum()),
-        curve=curve,
+        events=int(events.sum()),
+        curve=StepCurve(time, at_risk.astype(np.int64), events, left, estimate, se, *limits),
         last_time=float(people.exits[-1]),
         level=level,
         _people=people,
         _moments=moments,
-        _is_mid_p=interval == "beta-product-mid-p",
+        _is_mid_p=is_mid_p,
     )
 
 

@@ -214,20 +214,12 @@ def _draw_cause(
         low, high = np.quantile(drawn[place], [tail, 1 - tail], axis=0)
         lower, upper = np.where(estimate > 0, low, lower), np.where(estimate > 0, high, upper)
     at_risk = np.concatenate([[people.at_zero()], counts.at_risk[place]])
-    curve = StepCurve(
-        time,
-        at_risk.astype(np.int64),
-        np.concatenate([[0.0], counts.events[place]]).astype(np.int64),
-        people.left_between(time, at_risk, counts.events[place]),
-        estimate,
-        se,
-        lower,
-        upper,
-    )
+    events = np.concatenate([[0.0], counts.events[place]]).astype(np.int64)
+    left = people.left_between(time, at_risk, counts.events[place])
     return Cause(
         cause=code,
-        events=int(counts.events[place].sum()),
-        curve=curve,
+        events=int(events.sum()),
+        curve=StepCurve(time, at_risk.astype(np.int64), events, left, estimate, se, lower, upper),
         last_time=last_time,
         level=level,
         _people=people,

@@ -99,7 +99,6 @@ def incidence_variance(
         delayed entry it is that of R's ``survfit`` with one row a person.
     """
     start, left, up_to_exit = _rows_at_risk(observed, time)
-    weight, rows = _weights(observed), time.size
     survivors = at_risk - events
     is_left = survivors > 1e-12 * at_risk
     inverse = np.where(is_left, 1 / np.where(is_left, survivors, 1.0), 0.0)
@@ -120,27 +119,42 @@ def incidence_variance(
     # after the exit, at row j: settled + drift·incidence_j
     drift = hazard[up_to_exit] - hazard[start] - own_hazard
     settled = at_exit + own_step - drift * incidence[up_to_exit]
-
-    squared = weight**2
-    now, paid_now = incidence[1:], paid[1:]
-
-    def total(values: FloatArray) -> FloatArray:
-        return _sum_between(start, left, squared * values, rows)
-
-    ones = np.ones(observed.n)
-    at_work = (
-        total(ones) * paid_now**2
-        + total(slope**2) * now**2
-        + total(constant**2)
-        + 2 * total(slope) * paid_now * now
-        + 2 * total(constant) * paid_now
-        + 2 * total(slope * constant) * now
-    )
-    gone = (
-        _sum_from(left, squared * settled**2, rows)
-        + 2 * now * _sum_from(left, squared * settled * drift, rows)
-        + now**2 * _sum_from(left, squared * drift**2, rows)
-    )
+    squared = _weights(observed) ** 2
+    still = _squares_at_risk((start, left), squared, (slope, constant), paid[1:], incidence[1:])
+    gone = _squares_after_exit(left, squared, (settled, drift), incidence[1:])
     # what is left of the sums by rounding alone is 0
-    scale = total(constant**2) + _sum_from(left, squared * settled**2, rows)
-    return np.where(at_work + gone > 1e-13 * scale, at_work + gone, 0.0)
+    total = still[0] + gone[0]
+    return np.where(total > 1e-13 * (still[1] + gone[1]), total, 0.0)
+
+
+def _squares_at_risk(
+    span: tuple[IntArray, IntArray],
+    squared: FloatArray,
+    form: tuple[FloatArray, FloatArray],
+    paid: FloatArray,
+    incidence: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Sum of squared influences of those at risk at each row, and the size of its terms."""
+
+    def total(values: FloatArray | float) -> FloatArray:
+        return _sum_between(*span, squared * values, paid.size)
+
+    slope, constant = form
+    scale = total(constant**2)
+    squares = total(1.0) * paid**2 + total(slope**2) * incidence**2 + scale
+    squares += 2 * (total(slope) * incidence + total(constant)) * paid
+    return squares + 2 * total(slope * constant) * incidence, scale
+
+
+def _squares_after_exit(
+    left: IntArray,
+    squared: FloatArray,
+    form: tuple[FloatArray, FloatArray],
+    incidence: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Sum of squared influences of those gone at each row, and the size of its terms."""
+    settled, drift = form
+    scale = _sum_from(left, squared * settled**2, incidence.size)
+    squares = scale + incidence**2 * _sum_from(left, squared * drift**2, incidence.size)
+    crossed = _sum_from(left, squared * settled * drift, incidence.size)
+    return squares + 2 * incidence * crossed, scale

@@ -27,13 +27,11 @@ from analysis.curves import (
     check_times,
     crossing_time,
 )
-from analysis.incidence_curves import Cause
 from analysis.intervals import (
     BETA_PRODUCTS,
     BetaProduct,
     beta_product_limits,
     check_interval,
-    combine_limits,
     normal_quantile,
     transform_limits,
 )
@@ -43,17 +41,13 @@ from registry.errors import RefusedEstimateError
 
 __all__ = [
     "AtTimes",
-    "Difference",
     "KaplanMeier",
     "Quantile",
     "RestrictedMean",
     "StepCurve",
-    "incidence_difference",
     "kaplan_meier",
     "kaplan_meier_by",
-    "restricted_mean_difference",
     "reverse_kaplan_meier",
-    "survival_difference",
 ]
 
 
@@ -424,22 +418,14 @@ def _assemble(
     time = np.concatenate([[0.0], factors.time])
     if interval in BETA_PRODUCTS:
         products = _beta_products(factors.at_risk, factors.events)
-        after = people.just_after(time)
         products = products.take(np.arange(-1, factors.time.size))
-        lower, upper = _limits_from_products(products, after, interval, level)
+        limits = _limits_from_products(products, people.just_after(time), interval, level)
     else:
-        lower, upper = transform_limits(survival, se, interval, level)
+        limits = transform_limits(survival, se, interval, level)
     at_risk = np.concatenate([[people.at_zero()], rows[0]])
-    curve = StepCurve(
-        time,
-        at_risk.astype(np.int64),
-        np.concatenate([[0.0], rows[1]]).astype(np.int64),
-        people.left_between(time, at_risk, rows[1]),
-        survival,
-        se,
-        lower,
-        upper,
-    )
+    events = np.concatenate([[0.0], rows[1]]).astype(np.int64)
+    left = people.left_between(time, at_risk, rows[1])
+    curve = StepCurve(time, at_risk.astype(np.int64), events, left, survival, se, *limits)
     return KaplanMeier(
         n=observed.people,
         events=int(rows[1].sum()),
@@ -475,65 +461,3 @@ def kaplan_meier_by(
         name: kaplan_meier(observed.select(of_row == number), interval=interval, level=level)
         for number, name in enumerate(names)
     }
-
-
-@dataclass(frozen=True, slots=True)
-class Difference:
-    """First minus second, with standard error, limits and a two-sided Wald p value.
-
-    NaN where either does not exist; p is NaN where the standard error is 0.
-    """
-
-    value: float
-    se: float
-    lower: float
-    upper: float
-    p: float
-
-
-def _difference(value: float, se: float, limits: tuple[float, float]) -> Difference:
-    from scipy.special import ndtr
-
-    p = float(2 * ndtr(-abs(value) / se)) if se > 0 else float("nan")
-    return Difference(value, se, *limits, p)
-
-
-def survival_difference(first: KaplanMeier, second: KaplanMeier, time: float) -> Difference:
-    """Compare two independent curves at one time fixed beforehand.
-
-    The limits combine those of the two curves (:func:`analysis.intervals.combine_limits`), so with
-    beta product curves they exist at zero events; with plain ones they are the Wald limits, unless
-    these were cut off at 0 or 1.
-    """
-    return _compare(first.at(time), second.at(time))
-
-
-def incidence_difference(first: Cause, second: Cause, time: float) -> Difference:
-    """Compare the cumulative incidence of a cause in two groups at one time fixed beforehand.
-
-    Limits as in :func:`survival_difference`.
-    """
-    return _compare(first.at(time), second.at(time))
-
-
-def _compare(one: AtTimes, two: AtTimes) -> Difference:
-    def read(values: AtTimes) -> tuple[float, float, float]:
-        return float(values.estimate[0]), float(values.lower[0]), float(values.upper[0])
-
-    limits = combine_limits(read(one), read(two))
-    value = float(one.estimate[0] - two.estimate[0])
-    return _difference(value, float(np.hypot(one.se[0], two.se[0])), limits)
-
-
-def restricted_mean_difference(first: KaplanMeier, second: KaplanMeier, until: float) -> Difference:
-    """Compare two independent restricted means, with Wald limits.
-
-    Raises
-    ------
-    RefusedEstimateError
-        When ``until`` lies beyond the last follow-up of either group.
-    """
-    one, two = first.restricted_mean(until), second.restricted_mean(until)
-    value, se = one.value - two.value, float(np.hypot(one.se, two.se))
-    reach = normal_quantile(first.level) * se
-    return _difference(value, se, (value - reach, value + reach))

@@ -408,11 +408,7 @@ def _test(rows: _Rows, question: Question) -> tuple[list[dict[str, Any]], list[s
 def _differences(estimates: dict[str, Any], question: Question) -> list[dict[str, Any]]:
     from dataclasses import asdict
 
-    from analysis.survival import (
-        incidence_difference,
-        restricted_mean_difference,
-        survival_difference,
-    )
+    from analysis.differences import restricted_mean_difference, survival_difference
 
     if len(estimates) != 2:
         raise UsageError(
@@ -420,24 +416,31 @@ def _differences(estimates: dict[str, Any], question: Question) -> list[dict[str
         )
     if not question.at and question.until is None:
         raise UsageError("--difference needs --at or --until.", option="--difference")
-    names = list(estimates)
     first, second = estimates.values()
-    found: list[dict[str, Any]] = []
-
-    def note_down(label: dict[str, Any], difference: Any) -> None:
-        found.append(label | {"groups": names} | asdict(difference))
-
+    found: list[tuple[dict[str, Any], Any]] = []
     for time in question.at:
         if question.method == KAPLAN_MEIER:
             label = {"quantity": "survival", "time": time}
-            note_down(label, survival_difference(first, second, time))
-            continue
-        shared = {cause.cause for cause in first.causes} & {cause.cause for cause in second.causes}
-        for code in sorted(shared):
-            label = {"quantity": "incidence", "cause": code, "time": time}
-            one, two = first.cause(code), second.cause(code)
-            note_down(label, incidence_difference(one, two, time))
+            found.append((label, survival_difference(first, second, time)))
+        else:
+            found += _incidence_differences(first, second, time)
     if question.until is not None:
         label = {"quantity": "restricted mean", "until": question.until}
-        note_down(label, restricted_mean_difference(first, second, question.until))
-    return found
+        found.append((label, restricted_mean_difference(first, second, question.until)))
+    names = list(estimates)
+    return [label | {"groups": names} | asdict(difference) for label, difference in found]
+
+
+def _incidence_differences(
+    first: Any, second: Any, time: float
+) -> list[tuple[dict[str, Any], Any]]:
+    from analysis.differences import incidence_difference
+
+    shared = {cause.cause for cause in first.causes} & {cause.cause for cause in second.causes}
+    return [
+        (
+            {"quantity": "incidence", "cause": code, "time": time},
+            incidence_difference(first.cause(code), second.cause(code), time),
+        )
+        for code in sorted(shared)
+    ]

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
 from registry.errors import UsageError
 from reports.command_frame import JsonFlag, answer
+
+if TYPE_CHECKING:
+    from reports.estimation import Question
 
 Method = Literal["kaplan-meier", "cumulative-incidence", "interval-censored"]
 Interval = Literal["log-log", "log", "plain", "logit", "beta-product", "beta-product-mid-p"]
@@ -73,46 +76,50 @@ def estimate(
     check_level(level)
     times = read_times(at)
     if method == "interval-censored":
-        refused = {
-            "--time": time,
-            "--event": event,
-            "--entry": entry,
-            "--strata": strata,
-            "--event-codes": event_codes,
-            "--until": until,
-            "--landmark": landmark,
-            "--difference": difference or None,
-        }
-        _refuse_options(refused, method)
+        _refuse_options(
+            {
+                "--time": time,
+                "--event": event,
+                "--entry": entry,
+                "--strata": strata,
+                "--event-codes": event_codes,
+                "--until": until,
+                "--landmark": landmark,
+                "--difference": difference or None,
+            },
+            method,
+        )
         payload = _answer_interval_censored(
             table, (lower, upper), by, (weights, weight_kind), times, level
         )
-        answer(payload, as_json=as_json, text=lay_out_answer(payload))
-        return
-    _refuse_options({"--lower": lower, "--upper": upper}, method)
-    if time is None or event is None:
-        missing = "--time" if time is None else "--event"
-        raise UsageError(f"--method {method} needs {missing}: name the column.", option=missing)
-    _check_together(method, by, strata, weights, weight_kind, until, difference)
-    question = Question(
-        method=method,
-        time=time,
-        event=event,
-        entry=entry,
-        by=by,
-        strata=strata,
-        weights=weights,
-        weight_kind=weight_kind,
-        event_codes=read_codes(event_codes),
-        interval=interval,
-        level=level,
-        at=times,
-        until=until,
-        landmark=landmark,
-        difference=difference,
-    )
-    payload = answer_question(read_table(table), question)
+    else:
+        _refuse_options({"--lower": lower, "--upper": upper}, method)
+        question = Question(
+            method=method,
+            time=_need(time, "--time", method),
+            event=_need(event, "--event", method),
+            entry=entry,
+            by=by,
+            strata=strata,
+            weights=weights,
+            weight_kind=weight_kind,
+            event_codes=read_codes(event_codes),
+            interval=interval,
+            level=level,
+            at=times,
+            until=until,
+            landmark=landmark,
+            difference=difference,
+        )
+        _check_together(question)
+        payload = answer_question(read_table(table), question)
     answer(payload, as_json=as_json, text=lay_out_answer(payload))
+
+
+def _need(column: str | None, option: str, method: str) -> str:
+    if column is None:
+        raise UsageError(f"--method {method} needs {option}: name the column.", option=option)
+    return column
 
 
 def _refuse_options(options: Mapping[str, object], method: str) -> None:
@@ -121,32 +128,24 @@ def _refuse_options(options: Mapping[str, object], method: str) -> None:
             raise UsageError(f"{option} does not go with --method {method}.", option=option)
 
 
-def _check_together(
-    method: str,
-    by: str | None,
-    strata: str | None,
-    weights: str | None,
-    weight_kind: str | None,
-    until: float | None,
-    difference: bool,
-) -> None:
-    if strata is not None and by is None:
+def _check_together(asked: Question) -> None:
+    if asked.strata is not None and asked.by is None:
         raise UsageError(
             "--strata stratifies the test between groups: add --by.", option="--strata"
         )
-    if difference and by is None:
+    if asked.difference and asked.by is None:
         raise UsageError("--difference compares two groups: add --by.", option="--difference")
-    if (weights is None) != (weight_kind is None):
-        option = "--weight-kind" if weight_kind is None else "--weights"
+    if (asked.weights is None) != (asked.weight_kind is None):
         raise UsageError(
             "--weights and --weight-kind go together: frequency (a row stands for that many "
             "people) or probability (inverse probability of being in the sample).",
-            option=option,
+            option="--weight-kind" if asked.weight_kind is None else "--weights",
         )
-    if until is not None and method != "kaplan-meier":
+    if asked.until is not None and asked.method != "kaplan-meier":
         raise UsageError("--until goes with --method kaplan-meier.", option="--until")
-    if until is not None and not 0 < until < float("inf"):
-        raise UsageError(f"--until is a time above 0, not {until:g}.", option="--until")
+    for option, time in (("--until", asked.until), ("--landmark", asked.landmark)):
+        if time is not None and not 0 < time < float("inf"):
+            raise UsageError(f"{option} is a time above 0, not {time:g}.", option=option)
 
 
 def _answer_interval_censored(

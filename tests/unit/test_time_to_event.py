@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 
 from analysis.competing_risks import Clock, aalen_johansen, aalen_johansen_own_clocks
+from analysis.differences import restricted_mean_difference, survival_difference
 from analysis.group_tests import gray, log_rank, one_sample_log_rank, trend
 from analysis.intervals import combine_limits, transform_limits
 from analysis.observations import RightCensored, as_groups, merge_rounded_times
@@ -19,9 +20,7 @@ from analysis.resampling import draw_weights, resampled_survival
 from analysis.survival import (
     kaplan_meier,
     kaplan_meier_by,
-    restricted_mean_difference,
     reverse_kaplan_meier,
-    survival_difference,
 )
 from registry.errors import RefusedEstimateError, RefusedInputError
 
