@@ -11,10 +11,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from registry.errors import Finding, RefusedInputError, UsageError
-from registry.intake_files import IntakeFile, name_files, read_heading
+from registry.intake_files import Heading, IntakeFile, name_files, read_heading
 from registry.lines import CsvLines, compute_sha256
 from registry.records import TABLES
 from registry.rules import DateOrder
@@ -66,6 +66,21 @@ class IntakeResult:
 
 class _CheckedOnly(Exception):  # noqa: N818 - it is no error: it ends a check before its commit
     """Rolls the batch of a check back."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Request:
+    """How files are to be taken in; the parameters of :func:`take_in`."""
+
+    by: str
+    why: str
+    at: datetime
+    today: date
+    correct: bool
+    check_only: bool
+    date_order: DateOrder | None
+    encoding: str | None
+    columns: Mapping[str, Mapping[str, str]]
 
 
 def take_in(
@@ -121,39 +136,50 @@ def take_in(
     StoreError
         When the registry cannot be opened for writing.
     """
-    from registry.store import open_store
-
     if correct and not why.strip():
         raise UsageError("A correction needs a reason.", option="--why")
+    request = _Request(
+        by=by,
+        why=why.strip(),
+        at=at,
+        today=today or at.date(),
+        correct=correct,
+        check_only=check_only,
+        date_order=date_order,
+        encoding=encoding,
+        columns=columns or {},
+    )
     named, findings = name_files(files)
-    digests = {file: _digest(file) for file in named}
+    return _take_named(Path(store_path), named, findings, request)
+
+
+def _take_named(
+    store_path: Path, files: Sequence[IntakeFile], findings: list[Finding], request: _Request
+) -> IntakeResult:
+    """Take files in whose tables are known; ``findings`` are those made so far."""
+    from registry.store import open_store
+
+    digests = {file: _digest(file) for file in files}
     with open_store(store_path, write=True) as store:
         known = store.files_taken()
         is_known = {
             file: digest in known and known[digest].table == file.table.name
             for file, digest in digests.items()
         }
-        fresh = {file: digest for file, digest in digests.items() if correct or not is_known[file]}
+        fresh = {
+            file: digest
+            for file, digest in digests.items()
+            if request.correct or not is_known[file]
+        }
         if not fresh:
             return _answer(findings, already_taken=True)
-        staged = _stage(
-            store, fresh, today or at.date(), correct, date_order, encoding, columns or {}
-        )
-        findings = _sort_findings([*findings, *staged.findings], named)
+        staged = _stage(store, fresh, request)
+        findings = _sort_findings([*findings, *staged.findings], files)
         if any(finding.severity == "error" for finding in findings):
             return _answer(findings, rows_read=_rows_by_file(staged, fresh))
-        return _record(
-            store,
-            staged,
-            fresh,
-            findings,
-            by=by,
-            why=why,
-            at=at,
-            correct=correct,
-            check_only=check_only,
-            is_known=all(is_known.values()),
-        )
+        if all(is_known.values()) and staged.changes_nothing:
+            return _answer(findings, already_taken=True)
+        return _record(store, staged, fresh, findings, request)
 
 
 def _digest(file: IntakeFile) -> str:
@@ -165,47 +191,45 @@ def _digest(file: IntakeFile) -> str:
         ) from None
 
 
-def _stage(
-    store: Store,
-    files: Mapping[IntakeFile, str],
-    today: date,
-    correct: bool,
-    date_order: DateOrder | None,
-    encoding: str | None,
-    columns: Mapping[str, Mapping[str, str]],
-) -> StagedRows:
+def _stage(store: Store, files: Mapping[IntakeFile, str], request: _Request) -> StagedRows:
     """Stage and judge the files."""
     from registry.staged_rows import StagedRows
 
     settings = store.settings()
     staged = StagedRows(
         store.connection,
-        today=today,
-        date_order=date_order,
+        today=request.today,
+        date_order=request.date_order,
         centre_id=settings["centre_id"],
         off_chart_logmar=settings["off_chart_logmar"],
     )
     lacks_column = False
     for file, digest in files.items():
-        reader = CsvLines(file.path, encoding)
-        heading, findings = read_heading(
-            reader.heading,
-            file,
-            renamed=columns.get(file.table.name),
-            may_lack_required=correct,
-        )
-        staged.findings += findings
-        staged.add_file(file, heading, reader.read_chunks())
+        heading = _stage_file(staged, file, digest, request)
         lacks_column = lacks_column or heading.lacks_column
-        if reader.sha256 != digest:
-            raise RefusedInputError(
-                f"{file.name} was changed while it was read. Take it in again.", file=file.name
-            )
     staged.read_acuities()
     if not lacks_column:
         staged.judge_records()
-        staged.compare(correct=correct)
+        staged.compare(correct=request.correct)
     return staged
+
+
+def _stage_file(staged: StagedRows, file: IntakeFile, digest: str, request: _Request) -> Heading:
+    """Stage one file; refuse it when it is no longer the one whose checksum was taken."""
+    reader = CsvLines(file.path, request.encoding)
+    heading, findings = read_heading(
+        reader.heading,
+        file,
+        renamed=request.columns.get(file.table.name),
+        may_lack_required=request.correct,
+    )
+    staged.findings += findings
+    staged.add_file(file, heading, reader.read_chunks())
+    if reader.sha256 != digest:
+        raise RefusedInputError(
+            f"{file.name} was changed while it was read. Take it in again.", file=file.name
+        )
+    return heading
 
 
 def _record(
@@ -213,39 +237,31 @@ def _record(
     staged: StagedRows,
     files: Mapping[IntakeFile, str],
     findings: Sequence[Finding],
-    *,
-    by: str,
-    why: str,
-    at: datetime,
-    correct: bool,
-    check_only: bool,
-    is_known: bool,
+    request: _Request,
 ) -> IntakeResult:
     """Write the staged rows and the files' checksums in one transaction."""
-    states = staged.states
-    if is_known and all(set(counts) <= {"unchanged"} for counts in states.values()):
-        return _answer(findings, already_taken=True)
     rows_read = _rows_by_file(staged, files)
+    kind: Literal["correction", "intake"] = "correction" if request.correct else "intake"
     try:
-        with store.batch(
-            "correction" if correct else "intake", by=by, why=why.strip(), at=at
-        ) as batch:
+        with store.batch(kind, by=request.by, why=request.why, at=request.at) as batch:
             for table in TABLES.values():
                 for page in staged.select_pages(table):
                     batch.append(table.name, page)
             noted = {(digest, file.table.name): file for file, digest in files.items()}
             for (digest, table_name), file in noted.items():
                 batch.note_file(file.name, digest, rows_read[file.name], table_name)
-            if check_only:
+            if request.check_only:
                 raise _CheckedOnly
     except _CheckedOnly:
         pass
+    states = staged.states
+    corrected = {name: _corrected(counts) for name, counts in states.items()}
     return IntakeResult(
-        taken=not check_only,
+        taken=not request.check_only,
         already_taken=False,
-        checked_only=check_only,
-        rows={name: counts.get("new", 0) + _corrected(counts) for name, counts in states.items()},
-        corrected={name: _corrected(counts) for name, counts in states.items()},
+        checked_only=request.check_only,
+        rows={name: counts.get("new", 0) + corrected[name] for name, counts in states.items()},
+        corrected=corrected,
         unchanged={name: counts.get("unchanged", 0) for name, counts in states.items()},
         rows_read=rows_read,
         findings=tuple(findings),

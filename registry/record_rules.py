@@ -99,6 +99,11 @@ def _patient_rules() -> Iterator[RecordRule]:
             "a date not before the year of birth",
             f"correct {field} or birth_year",
         )
+    yield from _patient_date_rules()
+    yield from _patient_consistency_rules()
+
+
+def _patient_date_rules() -> Iterator[RecordRule]:
     yield rule_within(
         "contact_after_death",
         "warning",
@@ -135,7 +140,6 @@ def _patient_rules() -> Iterator[RecordRule]:
         "a date not before metastasis_date",
         "metastasis status is known at least until metastasis was found: correct one of the dates",
     )
-    yield from _patient_consistency_rules()
 
 
 def _patient_consistency_rules() -> Iterator[RecordRule]:

@@ -368,6 +368,11 @@ class StagedRows:
 
     # --- handing over -----------------------------------------------------------------------------
 
+    @property
+    def changes_nothing(self) -> bool:
+        """Whether every staged row is in the registry already with the same content."""
+        return all(set(counts) <= {"unchanged"} for counts in self.states.values())
+
     def select_pages(self, table: RecordTable) -> Iterator[pa.Table]:
         """Yield the rows that make a new version, with their derived fields, page by page."""
         for file_no, file in enumerate(self._files):

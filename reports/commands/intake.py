@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -91,41 +92,51 @@ def _save_findings(result: IntakeResult, path: Path, *, replace: bool) -> None:
         raise RefusedInputError(refusal.message + kept, **refusal.where) from None
 
 
+Arguments = Annotated[
+    list[str],
+    typer.Argument(
+        metavar="[STORE] FILE...",
+        help="The registry, then CSV files named after their table (patient.csv), TABLE=FILE, "
+        "or folders of such files. Without STORE: AFTERPLAQUE_STORE.",
+    ),
+]
+CheckOnly = Annotated[
+    bool, typer.Option("--check-only", help="Do everything but the last step; keep nothing.")
+]
+Correct = Annotated[
+    bool,
+    typer.Option(
+        "--correct",
+        help="Rows of known records become new versions; only the file's columns change, a "
+        "blank cell clears. Needs --why.",
+    ),
+]
+Why = Annotated[str, typer.Option("--why", help="Why; kept with the records.")]
+DateOrderOption = Annotated[
+    Literal["dmy", "mdy", "ymd"] | None,
+    typer.Option("--date-order", help="Order of dates not written YYYY-MM-DD; never guessed."),
+]
+Encoding = Annotated[
+    Literal["utf-8", "cp1252"],
+    typer.Option("--encoding", help="cp1252 for files of older Windows programs."),
+]
+FindingsPath = Annotated[
+    Path | None, typer.Option("--findings", help="Write every finding to this CSV file.")
+]
+Force = Annotated[
+    bool, typer.Option("--force", help="Let --findings replace a file that is there.")
+]
+
+
 def intake(
-    arguments: Annotated[
-        list[str],
-        typer.Argument(
-            metavar="[STORE] FILE...",
-            help="The registry, then CSV files named after their table (patient.csv), TABLE=FILE, "
-            "or folders of such files. Without STORE: AFTERPLAQUE_STORE.",
-        ),
-    ],
-    check_only: Annotated[
-        bool, typer.Option("--check-only", help="Do everything but the last step; keep nothing.")
-    ] = False,
-    correct: Annotated[
-        bool,
-        typer.Option(
-            "--correct",
-            help="Rows of known records become new versions; only the file's columns change, a "
-            "blank cell clears. Needs --why.",
-        ),
-    ] = False,
-    why: Annotated[str, typer.Option("--why", help="Why; kept with the records.")] = "",
-    date_order: Annotated[
-        Literal["dmy", "mdy", "ymd"] | None,
-        typer.Option("--date-order", help="Order of dates not written YYYY-MM-DD; never guessed."),
-    ] = None,
-    encoding: Annotated[
-        Literal["utf-8", "cp1252"],
-        typer.Option("--encoding", help="cp1252 for files of older Windows programs."),
-    ] = "utf-8",
-    findings: Annotated[
-        Path | None, typer.Option("--findings", help="Write every finding to this CSV file.")
-    ] = None,
-    force: Annotated[
-        bool, typer.Option("--force", help="Let --findings replace a file that is there.")
-    ] = False,
+    arguments: Arguments,
+    check_only: CheckOnly = False,
+    correct: Correct = False,
+    why: Why = "",
+    date_order: DateOrderOption = None,
+    encoding: Encoding = "utf-8",
+    findings: FindingsPath = None,
+    force: Force = False,
     by: RecordedBy = None,
     as_json: JsonFlag = False,
 ) -> None:
@@ -135,9 +146,7 @@ def intake(
     line (the heading is line 1) and field. One error keeps everything out (exit code 3); warnings
     name contradictions and keep nothing out. A file that was taken in before changes nothing.
     """
-    from datetime import date
-
-    from registry.findings import count_findings, refuse_overwriting
+    from registry.findings import refuse_overwriting
     from registry.intake import take_in
 
     store, files = split_store_and_files(arguments)
@@ -158,7 +167,14 @@ def intake(
     )
     if findings is not None:
         _save_findings(result, findings, replace=force)
-    outcome = _describe_outcome(result)
+    _answer_result(result, as_json=as_json)
+    if result.has_errors:
+        raise typer.Exit(3)
+
+
+def _answer_result(result: IntakeResult, *, as_json: bool) -> None:
+    from registry.findings import count_findings
+
     payload = {
         "command": "intake",
         "taken": result.taken,
@@ -170,9 +186,8 @@ def intake(
         "rows_read": dict(result.rows_read),
         "findings": result.findings,
     }
+    outcome = _describe_outcome(result)
     text = f"{_lay_out(result.findings)}\n\n{outcome}" if result.findings else outcome
     answer(payload, as_json=as_json, text=text)
     if result.findings and not as_json:
         note(count_findings(result.findings))
-    if result.has_errors:
-        raise typer.Exit(3)
