@@ -205,3 +205,23 @@ def test_the_log_rank_does_not_know_the_order_or_names_of_groups(data: Intervals
     assert other.statistic == pytest.approx(one.statistic, rel=1e-7, abs=1e-9)
     assert other.score == pytest.approx(one.score[::-1], rel=1e-6, abs=1e-8)
     assert 0 <= one.p <= 1
+
+
+@pytest.mark.parametrize("kind", ["current status", "wide", "visits", "mixed"])
+def test_larger_sets_reach_the_maximum(kind: str) -> None:
+    # The gap bounds the distance from the greatest log-likelihood whatever path the search took.
+    rng = np.random.default_rng(21)
+    n = 800
+    event, seen = 9 * rng.weibull(1.2, n), rng.uniform(0, 12, n)
+    lower, upper = {
+        "current status": (np.where(event < seen, 0, seen), np.where(event < seen, seen, np.inf)),
+        "wide": (seen, seen + rng.exponential(3, n)),
+        "visits": (np.floor(event * 2) / 2, np.floor(event * 2) / 2 + 0.5),
+        "mixed": (
+            np.where(seen < 4, event, np.floor(event)),
+            np.where(seen < 4, event, np.floor(event) + 1),
+        ),
+    }[kind]
+    estimate = npmle(lower, upper)
+    assert estimate.gap < 1e-7
+    assert estimate.mass.sum() == pytest.approx(1, abs=1e-12)
