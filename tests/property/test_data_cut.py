@@ -21,6 +21,9 @@ from analysis.baseline import read_baseline
 from analysis.cohort import CohortRules, DataCut, flow
 from analysis.end_points import END_POINTS
 from analysis.outcome import read_outcome_table
+from analysis.vision_course import cataract_surgery_days, read_readings
+from analysis.vision_history import VisionRules, date_losses, read_histories
+from analysis.vision_levels import at_least, loss_of
 from registry.intake import take_in
 from registry.records import TABLES
 from registry.store import create_store, open_store
@@ -65,6 +68,16 @@ def figures(connection: Any, cut: DataCut) -> list[Any]:
         found.append([table.last_known_free_days.tolist(), table.entry_days.tolist()])
         found.append(flow(connection, end_point.unit, cut, CohortRules()))
     found.append(read_baseline(connection, cut, CohortRules()))
+    for level in (at_least("6/12"), loss_of("0.3")):
+        eyes = read_histories(connection, level, cut, CohortRules(), VisionRules())
+        found.append([eyes.reason.tolist(), eyes.vital_days.tolist(), str(eyes.death_days)])
+        for reading in ("confirmed", "unconfirmed_counts"):
+            losses = date_losses(eyes, reading)
+            found.append([losses.last_above.tolist(), losses.first_below.tolist()])
+            found.append(losses.time_days.tolist())
+    rules = (eyes, cut, CohortRules(), VisionRules())
+    found.append(read_readings(connection, *rules).rank.tolist())
+    found.append(str(cataract_surgery_days(connection, *rules).tolist()))
     return found
 
 
@@ -114,7 +127,9 @@ def test_what_is_recorded_after_the_cut_changes_nothing(department: Any, hour: i
             )
         before = figures(department, cut)
         department.execute(
-            "UPDATE visit SET local_status = 'failed' WHERE recorded_at = $later", later
+            "UPDATE visit SET local_status = 'failed', acuity_letters = 0"
+            " WHERE recorded_at = $later",
+            later,
         )
         department.execute("DELETE FROM event WHERE recorded_at = $later", later)
         assert figures(department, cut) == before
