@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from analysis.coefficients import (
     FEWEST_EVENTS,
     Coefficients,
+    exp_or_infinite,
     refuse_separation,
     require_events,
     runaway_columns,
@@ -30,6 +31,7 @@ from analysis.risk_sets import (
     partial_likelihood,
     risk_sets,
     score_residuals,
+    stratum_maxima,
 )
 from registry.errors import RefusedEstimateError
 
@@ -109,8 +111,8 @@ class CoxFit:
     data: CoxData
     point: PartialLikelihood
 
-    def baseline_hazard(self) -> tuple[Array, Array, IntArray]:
-        """Cumulative hazard of a row with all covariates 0.
+    def baseline_hazard(self, covariates: Array | None = None) -> tuple[Array, Array, IntArray]:
+        """Cumulative hazard at covariates of shape (p,); default all 0.
 
         Returns
         -------
@@ -119,14 +121,17 @@ class CoxFit:
             the stratum's code. The estimator has the ties of the fit (Efron's for Efron).
         """
         sets = self.data.sets
-        shift = _linear_predictor_of_zero(self)
+        data = self.data
+        largest = stratum_maxima(data.matrix @ (self.coefficients.coef * data.scale), sets.stratum)
+        at = np.zeros(len(data.terms)) if covariates is None else covariates
+        shift = (at - data.centre) @ self.coefficients.coef - largest
         step = sets.over_events(self.point.hazard)
         number, first = np.unique(_stratum_of_times(sets), return_index=True)
         running = np.cumsum(step)
         before = np.zeros(len(self.data.strata))
         before[number] = np.concatenate(([0.0], running))[first]
         stratum = _stratum_of_times(sets)
-        return sets.times, (running - before[stratum]) * np.exp(-shift[stratum]), stratum
+        return sets.times, (running - before[stratum]) * exp_or_infinite(shift)[stratum], stratum
 
     def survival(self, covariates: Array, times: Array, *, stratum: int = 0) -> Array:
         """Predicted survival exp(−Λ₀(t) exp(x'β)).
@@ -145,13 +150,14 @@ class CoxFit:
         ndarray
             Shape (m, k).
         """
-        at, hazard, code = self.baseline_hazard()
+        centre = self.data.centre
+        at, hazard, code = self.baseline_hazard(centre)
         at, hazard = at[code == stratum], hazard[code == stratum]
         cumulative = np.concatenate(([0.0], hazard))[np.searchsorted(at, times, side="right")]
         last = self.data.time[self.data.sets.stratum == stratum].max()
         cumulative = np.where(times <= last, cumulative, np.nan)
         survival: Array = np.exp(
-            -np.exp(covariates @ self.coefficients.coef)[:, None] * cumulative[None, :]
+            -np.exp((covariates - centre) @ self.coefficients.coef)[:, None] * cumulative[None, :]
         )
         return survival
 
@@ -168,15 +174,6 @@ def _stratum_of_times(sets: RiskSets) -> IntArray:
     stratum = np.empty(len(sets.times), dtype=np.int64)
     stratum[sets.event_time] = sets.stratum[sets.event_rows]
     return stratum
-
-
-def _linear_predictor_of_zero(fit: CoxFit) -> Array:
-    """ln of the factor between a stratum's weights and exp(x'β): shape (strata,)."""
-    data = fit.data
-    eta = (data.centre + data.scale * data.matrix) @ fit.coefficients.coef
-    shift = np.zeros(len(data.strata))
-    shift[data.sets.stratum] = eta - np.log(fit.point.weight)
-    return shift
 
 
 def prepare_cox(

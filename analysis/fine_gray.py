@@ -113,8 +113,10 @@ class FineGrayFit:
         Log pseudo-likelihood at the maximum and with every coefficient 0.
     n, events, competing
         Rows, events of the modelled cause, events of other causes.
+    centre
+        Shape (p,): covariate means.
     times, baseline
-        Shape (K,): event times and the cumulative baseline subdistribution hazard after them.
+        Shape (K,): event times and the cumulative subdistribution hazard after them, at ``centre``.
     last_time
         Last follow-up.
     iterations, gradient
@@ -128,6 +130,7 @@ class FineGrayFit:
     n: int
     events: int
     competing: int
+    centre: Array
     times: Array
     baseline: Array
     last_time: float
@@ -135,7 +138,7 @@ class FineGrayFit:
     gradient: float
 
     def cumulative_incidence(self, covariates: Array, times: Array) -> Array:
-        """Predicted cumulative incidence 1 − exp(−Λ₀(t) exp(x'β)).
+        """Predicted cumulative incidence 1 − exp(−Λ(t) exp((x − centre)'β)).
 
         ``covariates`` has shape (m, p), ``times`` (k,); the result (m, k) is NaN beyond the last
         follow-up.
@@ -144,7 +147,7 @@ class FineGrayFit:
         hazard = steps[np.searchsorted(self.times, times, side="right")]
         hazard = np.where(times <= self.last_time, hazard, np.nan)
         incidence: Array = -np.expm1(
-            -np.exp(covariates @ self.coefficients.coef)[:, None] * hazard[None, :]
+            -np.exp((covariates - self.centre) @ self.coefficients.coef)[:, None] * hazard[None, :]
         )
         return incidence
 
@@ -214,11 +217,11 @@ def fine_gray(
     point = pseudo_likelihood(data, ended.coefficients)
     covariance = _sandwich(data, point) / np.outer(scale, scale)
     coef = ended.coefficients / scale
-    eta_of_zero = float((matrix[0] @ coef) - np.log(point.weight[0]))
+    at_centre = np.exp(-np.max((matrix - centre) @ coef))
     return FineGrayFit(
         wald_coefficients(names, coef, covariance, level=level), covariance,
         point.log_likelihood, null.log_likelihood, len(time), events, len(data.competed),
-        data.times, np.cumsum(point.hazard) * np.exp(-eta_of_zero), float(time.max()),
+        centre, data.times, np.cumsum(point.hazard) * at_centre, float(time.max()),
         ended.iterations, ended.gradient,
     )  # fmt: skip
 

@@ -37,6 +37,8 @@ COMMANDS = (
     "proportion",
     "funnel",
     "estimate",
+    "regress",
+    "dose_curve",
 )
 """Every command, in the order of the help. One line each; the module has the same name."""
 

@@ -1,0 +1,115 @@
+"""``afterplaque regress``: Cox, Fine–Gray and logistic models of any table, with Firth forms."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from registry.errors import UsageError
+from reports.command_frame import JsonFlag, answer
+
+Model = Literal["cox", "firth-cox", "fine-gray", "logistic", "firth-logistic"]
+Ties = Literal["efron", "breslow"]
+
+
+def regress(
+    table: Annotated[Path, typer.Argument(metavar="TABLE.csv", help="A CSV file with headings.")],
+    event: Annotated[
+        str, typer.Option(help="Column: 0 censored, 1 event, 2, 3, ... competing events.")
+    ],
+    model: Annotated[Model, typer.Option(help="Firth forms are for rare events.")],
+    terms: Annotated[
+        list[str] | None,
+        typer.Option(metavar="A,B,...", help="Columns; text becomes indicators column[level]."),
+    ] = None,
+    time: Annotated[
+        str | None, typer.Option(help="Column: end of observation, ≥ 0, in any one unit.")
+    ] = None,
+    entry: Annotated[
+        str | None, typer.Option(help="Column: delayed entry; at risk when entry < t ≤ time.")
+    ] = None,
+    strata: Annotated[
+        list[str] | None, typer.Option(help="Columns: a baseline hazard for each combination.")
+    ] = None,
+    cluster: Annotated[
+        str | None, typer.Option(help="Column: robust standard errors by cluster (patient).")
+    ] = None,
+    ties: Annotated[
+        Ties | None, typer.Option(help="cox: efron unless said; firth-cox: breslow unless said.")
+    ] = None,
+    spline: Annotated[
+        list[str] | None,
+        typer.Option(metavar="COLUMN:K", help="Restricted cubic spline with K knots (3 to 7)."),
+    ] = None,
+    event_codes: Annotated[
+        list[str] | None,
+        typer.Option(metavar="FOUND=CODE,...", help="What the event column's values stand for."),
+    ] = None,
+    landmark: Annotated[
+        float | None,
+        typer.Option(help="Start the clock here, with those free of any event until then."),
+    ] = None,
+    level: Annotated[float, typer.Option(help="Confidence level, such as 0.95.")] = 0.95,
+    as_json: JsonFlag = False,
+) -> None:
+    """Fit a regression model: coefficients, ratios with limits, and tests.
+
+    Limits and p are profile penalised likelihood for the Firth forms, robust with --cluster, Wald
+    otherwise. Under 5 events no model is fitted. Rows with a missing value are left out and
+    counted.
+    """
+    from reports.estimate_options import check_level, read_codes, split_list
+    from reports.regression import (
+        RegressionQuestion,
+        answer_regression,
+        check_question,
+        lay_out_regression,
+    )
+    from reports.table_reading import read_table
+
+    check_level(level)
+    question = RegressionQuestion(
+        model=model,
+        event=event,
+        terms=tuple(split_list(terms)),
+        time=time,
+        entry=entry,
+        strata=tuple(split_list(strata)),
+        cluster=cluster,
+        ties=ties,
+        splines=read_splines(spline),
+        event_codes=read_codes(event_codes),
+        landmark=landmark,
+        level=level,
+    )
+    if not question.terms and not question.splines:
+        raise UsageError("--terms names the columns of the model.", option="--terms")
+    check_question(question)
+    payload = answer_regression(read_table(table), question)
+    answer({"command": "regress"} | payload, as_json=as_json, text=lay_out_regression(payload))
+
+
+def read_splines(parts: list[str] | None) -> dict[str, int]:
+    """Read ``COLUMN:K``, such as ``dose:4``.
+
+    Raises
+    ------
+    UsageError
+        For a part of another form, a number of knots outside 3 to 7, or a column named twice.
+    """
+    from reports.estimate_options import split_list
+
+    knots: dict[str, int] = {}
+    for text in split_list(parts):
+        column, sign, count = text.rpartition(":")
+        if not sign or not column or not count.isdecimal() or not 3 <= int(count) <= 7:
+            raise UsageError(
+                f"--spline {text}: write COLUMN:K with K from 3 to 7, such as dose:4.",
+                option="--spline",
+            )
+        if column in knots:
+            raise UsageError(f"--spline names {column!r} twice.", option="--spline")
+        knots[column] = int(count)
+    return knots

