@@ -208,6 +208,9 @@ class OccupationLimits:
     failed: int
 
 
+FEWEST_LOSSES = 5
+"""Below this many seen losses the result says that it rests on too few."""
+
 ONE_PIECE: Knots = MappingProxyType({"loss": (), "death": (), "death_after_loss": ()})
 """Constant intensities: no knot for any transition."""
 
@@ -382,6 +385,11 @@ def _check_knots(knots: Knots) -> None:
 
 def _note(seen: VisitedToDeath) -> tuple[str, ...]:
     losses, notes = seen.loss_seen, []
+    if 0 < losses.sum() < FEWEST_LOSSES:
+        notes.append(
+            f"Only {int(losses.sum())} losses were seen, under {FEWEST_LOSSES}: the incidence rests "
+            "on them alone, and bootstrap limits are too narrow."
+        )
     if not losses.any():
         notes.append(
             "No loss was seen: the incidence is set to 0, since unseen losses alone say nothing, "

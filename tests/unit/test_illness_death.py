@@ -268,6 +268,12 @@ def test_death_without_any_loss_after_it_is_noted() -> None:
     assert any("not seen" in note for note in fit_illness_death(seen).notes)
 
 
+def test_few_losses_are_noted(cohort: VisitedToDeath) -> None:
+    few = VisitedToDeath.of([0, 1, 2], [1, 2, math.inf], [3, 3, 3], [False, True, True])
+    assert any("Only 2 losses" in note for note in fit_illness_death(few).notes)
+    assert fit_illness_death(cohort, ONE_PIECE).notes == ()
+
+
 def test_one_patient_and_no_time_at_all() -> None:
     one = fit_illness_death(VisitedToDeath.of([1], [math.inf], [4], [False]))
     assert one.at([0, 4]).above.tolist() == [1, 1]
