@@ -387,7 +387,7 @@ def _note(seen: VisitedToDeath) -> tuple[str, ...]:
     losses, notes = seen.loss_seen, []
     if 0 < losses.sum() < FEWEST_LOSSES:
         notes.append(
-            f"Only {int(losses.sum())} losses were seen, under {FEWEST_LOSSES}: the incidence rests "
+            f"Only {int(losses.sum())} losses were seen, under {FEWEST_LOSSES}: the figure rests "
             "on them alone, and bootstrap limits are too narrow."
         )
     if not losses.any():
