@@ -37,7 +37,7 @@ def test_constant_intensities_are_msms(patients: VisitedToDeath) -> None:
 
 def test_intensities_that_change_at_a_knot_are_msms(patients: VisitedToDeath) -> None:
     expected = R["change_at_3"]
-    fit = fit_illness_death(patients, {name: (3.0,) for name in TRANSITIONS})
+    fit = fit_illness_death(patients, dict.fromkeys(TRANSITIONS, (3.0,)))
     assert -2 * fit.log_likelihood == pytest.approx(expected["minus_two_log_likelihood"], abs=1e-8)
     for piece, period in enumerate(("before", "after")):
         found = [fit.intensity[name][piece] for name in TRANSITIONS]
