@@ -26,6 +26,22 @@ def check_level(level: float) -> None:
     )
 
 
+def check_landmark(landmark: float | None) -> None:
+    """Refuse a landmark that is no time after treatment.
+
+    Raises
+    ------
+    UsageError
+        Unless it is a finite number of years above 0 and up to 50.
+    """
+    if landmark is not None and not 0 < landmark <= 50:
+        raise UsageError(
+            f"--landmark {landmark:g}: give the years after treatment from which to count, above 0"
+            " and up to 50.",
+            option="--landmark",
+        )
+
+
 def split_list(parts: Sequence[str] | None) -> list[str]:
     """Split a list option: commas and repeats both count.
 

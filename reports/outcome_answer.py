@@ -93,11 +93,25 @@ def describe_group(
         "n": group.n,
         "events": group.events,
         "competing": group.competing,
+        "delayed_entry": group.delayed_entry,
         "never_assessed": group.never_assessed,
         "person_years": group.person_years,
         "kaplan_meier": _describe_survival(group, at_years),
         "cumulative_incidence": _describe_incidence(group, names, at_years),
     }
+
+
+def _describe_clocked(outcome: Outcome) -> list[dict[str, Any]]:
+    """Describe the tests of incidences and competing hazards; a refused one with its reason."""
+    from analysis.group_tests import list_tests
+
+    described = []
+    for one in outcome.incidence_tests:
+        figures = list_tests([one.test])[0] if one.test else {"refused": one.reason}
+        figures.pop("name", None)
+        figures.pop("cause", None)
+        described.append({"name": one.name, "cause": one.cause, "clock": one.clock} | figures)
+    return described
 
 
 def describe_outcome(outcome: Outcome, at_years: Sequence[float]) -> dict[str, Any]:
@@ -121,7 +135,9 @@ def describe_outcome(outcome: Outcome, at_years: Sequence[float]) -> dict[str, A
         "by": outcome.grouping.by if outcome.grouping else None,
         "flow": list(outcome.flow),
         "groups": [describe_group(group, names, at_years) for group in outcome.groups],
+        "landmark_years": outcome.landmark_years,
         "tests": list_tests(outcome.tests),
+        "incidence_tests": _describe_clocked(outcome),
         "sensitivity": [
             {
                 "name": variant.name,

@@ -27,7 +27,10 @@ def outcome(
     ],
     by: Annotated[
         str | None,
-        typer.Option(help="A field or derived category known at time zero, such as size_category."),
+        typer.Option(
+            help="A field or derived category known at time zero, such as size_category; with"
+            " --landmark also a complication, recorded by then or not."
+        ),
     ] = None,
     cuts: Annotated[
         list[str] | None,
@@ -37,8 +40,25 @@ def outcome(
         list[str] | None, typer.Option(metavar="Y,...", help="Years to read the curves at.")
     ] = None,
     data_cut: Annotated[
-        str | None, typer.Option(help="Last day that counts, YYYY-MM-DD; today by default.")
+        str | None,
+        typer.Option(
+            help="Last day that counts, YYYY-MM-DD; by default a data lock's own, else today."
+        ),
     ] = None,
+    landmark: Annotated[
+        float | None,
+        typer.Option(
+            metavar="Y",
+            help="Start at this many years: only who is then free of the event and still followed.",
+        ),
+    ] = None,
+    sensitivity: Annotated[
+        bool,
+        typer.Option(
+            "--sensitivity/--no-sensitivity",
+            help="Repeat the analysis under the other readings of the definition.",
+        ),
+    ] = True,
     with_prior_treatment: Annotated[
         bool,
         typer.Option("--with-prior-treatment", help="Keep tumours treated before their plaque."),
@@ -64,16 +84,19 @@ def outcome(
     from analysis.end_points import find_end_point
     from analysis.outcome import Estimation, analyse
     from registry.store import open_store
-    from reports.estimate_options import check_level, read_times
+    from reports.data_cuts import settle_cut
+    from reports.estimate_options import check_landmark, check_level, read_times
     from reports.outcome_answer import describe_outcome, write_rows
     from reports.writing import refuse_overwriting, write_whole
 
     wanted = find_end_point(end_point)
     check_level(level)
+    check_landmark(landmark)
     years, limits = read_times(at), read_times(cuts, "--cuts")
-    cut = read_date(data_cut, option="--data-cut") if data_cut else now_utc().date()
+    asked = read_date(data_cut, option="--data-cut") if data_cut else None
     refuse_overwriting([rows] if rows else [], force=force)
     with open_store(store) as opened:
+        cut = settle_cut(opened, asked, now_utc().date())
         gap = int(opened.settings()["course_gap_days"])
         analysed = analyse(
             opened.connection,
@@ -83,6 +106,8 @@ def outcome(
             by=by,
             cuts=limits,
             how=Estimation(interval, level, replicates, seed),
+            with_sensitivity=sensitivity,
+            landmark_years=landmark,
         )
     payload = describe_outcome(analysed, years)
     if rows:
@@ -93,35 +118,22 @@ def outcome(
 
 
 def lay_out(outcome: Outcome, years: tuple[float, ...]) -> str:
-    """Lay the outcome out as text: flow, a table of groups, tests, warnings."""
-    from reports.curves import failure_at, incidences_at
+    """Lay the outcome out as text: flow, groups, incidences, tests, sensitivity, warnings."""
+    from reports.outcome_text import (
+        lay_out_groups,
+        lay_out_incidences,
+        lay_out_sensitivity,
+        lay_out_tests,
+    )
     from reports.render.text import lay_out_table
-    from reports.values import PValue
-    from reports.wording import say
 
     title = f"{outcome.end_point.title}, data cut {outcome.cut.event_date.isoformat()}"
+    if outcome.landmark_years is not None:
+        title += f", counted from {outcome.landmark_years:g} years after treatment"
     blocks = [title.capitalize()]
     steps = [[step.step, step.left_out, step.kept] for step in outcome.flow]
     blocks.append(lay_out_table(["step", "left out", "kept"], steps))
-    headings = ["group", "n", "events", *(f"free at {year:g} y" for year in years)]
-    found = [
-        [group.group, group.n, group.events]
-        + [say(failure_at(group, year, "control")) for year in years]
-        for group in outcome.groups
-    ]
-    blocks.append("Kaplan–Meier\n" + lay_out_table(headings, found))
-    causes = [
-        [group.group, name, *(say(incidences_at(group, year)[place]) for year in years)]
-        for group in outcome.groups
-        if group.cumulative_incidence is not None
-        for place, name in enumerate(outcome.end_point.cause_names)
-    ]
-    if causes:
-        headings = ["group", "cause", *(f"at {year:g} y" for year in years)]
-        blocks.append("Cumulative incidence\n" + lay_out_table(headings, causes))
-    blocks += [
-        f"{test.name}: chi-squared {test.statistic:.3f} on {test.df}, {say(PValue(test.p))}"
-        for test in outcome.tests
-    ]
+    blocks += lay_out_groups(outcome, years) + lay_out_incidences(outcome, years)
+    blocks += lay_out_tests(outcome) + lay_out_sensitivity(outcome, years)
     blocks += [f"Warning: {warning}" for warning in outcome.warnings]
     return "\n\n".join(blocks)

@@ -87,3 +87,31 @@ def registry_of(tmp_path: Path, empty_store: Path) -> Callable[..., Any]:
             yield store.connection
 
     return make
+
+
+@pytest.fixture
+def in_memory_of() -> Iterator[Callable[..., Any]]:
+    """Return a function from rows by table (text or None) to a connection, without a store."""
+    import pandas as pd
+
+    from synthetic_cohort.in_memory import hold_in_memory
+
+    opened: list[Any] = []
+
+    def make(rows: Mapping[str, Sequence[Mapping[str, Any]]]) -> Any:
+        frames = {}
+        for name, table in TABLES.items():
+            columns = [field.name for field in table.entered]
+            texts = [
+                {column: "" if row.get(column) is None else str(row[column]) for column in columns}
+                for row in rows.get(name, ())
+            ]
+            unknown = {key for row in rows.get(name, ()) for key in row} - set(columns)
+            assert not unknown, f"{name} has no entered field {unknown}"
+            frames[name] = pd.DataFrame(texts, columns=columns, dtype=object)
+        opened.append(hold_in_memory(frames))
+        return opened[-1]
+
+    yield make
+    for connection in opened:
+        connection.close()
