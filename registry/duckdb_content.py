@@ -11,7 +11,7 @@ from typing import Any
 
 import duckdb
 
-from registry.duckdb_schema import ChainedTable, content_text
+from registry.duckdb_schema import ChainedTable, content_hash, content_text
 from registry.migrate import read_migrations
 from registry.records import TABLES
 from registry.storage import DataLock
@@ -81,6 +81,24 @@ def fill_table(connection: Any, table: ChainedTable, rows: Any) -> None:
     finally:
         with suppress(duckdb.Error):
             connection.unregister("filling_rows")
+
+
+def rehash_rows(connection: Any, table: ChainedTable, rows: Any) -> Any:
+    """Number versions 1, 2, 3, ... again within each record and hash the rows' contents anew."""
+    connection.register("rehashed_rows", rows)
+    try:
+        source = "rehashed_rows"
+        if table.primary_key[-1] == "version":
+            key = ", ".join(table.primary_key[:-1])
+            number = f"row_number() OVER (PARTITION BY {key} ORDER BY version)"
+            source = f"(SELECT * REPLACE (CAST({number} AS INTEGER) AS version) FROM {source})"
+        return connection.sql(
+            f"SELECT * EXCLUDE (content_hash), {content_hash(table)} AS content_hash "
+            f"FROM {source} ORDER BY entry_no"
+        ).to_arrow_table()
+    finally:
+        with suppress(duckdb.Error):
+            connection.unregister("rehashed_rows")
 
 
 def read_data_lock(connection: Any) -> DataLock | None:

@@ -26,6 +26,7 @@ from registry.duckdb_content import (
     hash_content,
     read_data_lock,
     read_rows,
+    rehash_rows,
 )
 from registry.duckdb_errors import word_open_error, word_write_error
 from registry.duckdb_integrity import find_inconsistency, read_links
@@ -58,9 +59,15 @@ def _quote(text: str) -> str:
 class DuckDBStorage:
     """A registry in one DuckDB file. Make it by :func:`open_duckdb`."""
 
-    def __init__(self, connection: Any, path: Path) -> None:
+    def __init__(self, connection: Any, path: Path, *, is_encrypted: bool = False) -> None:
         self._connection = connection
         self._path = path
+        self._is_encrypted = is_encrypted
+
+    @property
+    def is_encrypted(self) -> bool:
+        """Whether the file is encrypted."""
+        return self._is_encrypted
 
     @property
     def connection(self) -> Any:
@@ -205,9 +212,17 @@ class DuckDBStorage:
         """Hash every recorded row, whatever the order in which rows were recorded."""
         return hash_content(self._connection, _CHAINED, lock)
 
+    def filled_in_order(self) -> list[str]:
+        """Name the chained tables, those that are referred to first."""
+        return list(_CHAINED)
+
     def read_rows(self, table_name: str, until_entry: int | None = None) -> Any:
         """Read the rows of a chained table with their links, as a pyarrow table."""
         return read_rows(self._connection, _CHAINED[table_name], until_entry)
+
+    def rehash(self, table_name: str, rows: Any) -> Any:
+        """Number the versions of such rows 1, 2, 3, ... and hash their contents anew."""
+        return rehash_rows(self._connection, _CHAINED[table_name], rows)
 
     def fill(self, table_name: str, rows: Any) -> None:
         """Put rows, as :meth:`read_rows` reads them, into the empty table of a new file."""
@@ -413,4 +428,4 @@ def open_duckdb(path: Path, *, write: bool, create: bool = False, key: str | Non
     except BaseException:
         connection.close()
         raise
-    return DuckDBStorage(connection, path)
+    return DuckDBStorage(connection, path, is_encrypted=key is not None)

@@ -32,7 +32,7 @@ def verify_chain(store: Store) -> Misfit | None:
     StoreError
         When the file is too damaged to be read.
     """
-    misfit = _walk(store)
+    misfit = walk_chain(store)
     if misfit is not None or store.data_lock is not None:
         return misfit
     noted = read_head(store.path)
@@ -46,7 +46,7 @@ def verify_chain(store: Store) -> Misfit | None:
     return None
 
 
-def _walk(store: Store) -> Misfit | None:
+def walk_chain(store: Store) -> Misfit | None:
     """Check anchors, links, and how versions and batches fit together."""
     start = bytes(32)
     for anchor, stored in store.storage.anchors():
@@ -137,7 +137,7 @@ def _check_side_file(store: Store) -> Iterator[Fault]:
 
 def _look_inside(store: Store, expected_hash: str | None) -> Iterator[Fault]:
     """Check chain, schema, side file and the hash that was kept elsewhere."""
-    misfit = _walk(store)
+    misfit = walk_chain(store)
     if misfit is not None:
         entry_no = misfit.entry_no or None
         yield Fault("record", misfit.what, misfit.table, misfit.record, entry_no)

@@ -70,6 +70,10 @@ class Storage(Protocol):
     def connection(self) -> Any:
         """The open connection, for queries."""
 
+    @property
+    def is_encrypted(self) -> bool:
+        """Whether the file is encrypted."""
+
     def begin(self) -> None:
         """Start a transaction."""
 
@@ -146,8 +150,14 @@ class Storage(Protocol):
     def content_hash(self, lock: DataLock | None = None) -> str:
         """Hash every recorded row, whatever the order in which rows were recorded."""
 
+    def filled_in_order(self) -> list[str]:
+        """Name the chained tables, those that are referred to first."""
+
     def read_rows(self, table_name: str, until_entry: int | None = None) -> Any:
         """Read the rows of a chained table with their links, as a pyarrow table."""
+
+    def rehash(self, table_name: str, rows: Any) -> Any:
+        """Number the versions of such rows 1, 2, 3, ... and hash their contents anew."""
 
     def fill(self, table_name: str, rows: Any) -> None:
         """Put rows, as :meth:`read_rows` reads them, into the empty table of a new file."""

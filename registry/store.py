@@ -92,6 +92,14 @@ class Store:
         """Return the last link of the chain."""
         return self._storage.head()
 
+    def state_hash(self) -> str:
+        """Return the hash that names this state of the records in reports.
+
+        Of a data lock its content hash; of a living registry the hash of the chain's last link.
+        """
+        lock = self.data_lock
+        return lock.content_hash if lock else self.head().chain_hash.hex()
+
     def settings(self) -> dict[str, Any]:
         """Return the current settings by name."""
         rows = self.connection.execute("SELECT name, value FROM setting ORDER BY name").fetchall()

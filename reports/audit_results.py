@@ -121,7 +121,7 @@ def gather(
         how=how,
         standards=standards,
         settings=settings,
-        content_hash=store.head().chain_hash.hex(),
+        content_hash=store.state_hash(),
         last_recorded_at=_last_recorded_at(connection),
         treated_in_year=sum(row["year_of_treatment"] == year for row in baseline),
         summaries=summarise(baseline),

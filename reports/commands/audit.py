@@ -62,23 +62,28 @@ def make_audit(
     files: dict[str, Path],
     *,
     year: int,
-    data_cut: date,
+    data_cut: date | None,
     audience: str,
     standards_file: Path | None,
     notices: tuple[str, ...] = (),
 ) -> AuditResults:
-    """Gather the results from a store and write the report files."""
+    """Gather the results from a store and write the report files.
+
+    Without ``data_cut`` a data lock's own cut counts, else the year's last day.
+    """
+    from datetime import date
+
     from registry.store import open_store
     from reports.audit import build_audit
     from reports.audit_results import gather
+    from reports.data_cuts import settle_cut
     from reports.standards import Standards, read_standards
     from reports.suppression import publish
 
     standards = read_standards(standards_file) if standards_file else Standards()
     with open_store(store_path) as store:
-        results = gather(
-            store, year=year, data_cut=data_cut, standards=standards, progress=progress
-        )
+        cut = settle_cut(store, data_cut, date(year, 12, 31))
+        results = gather(store, year=year, data_cut=cut, standards=standards, progress=progress)
     report = build_audit(results, notices=notices)
     write_report(publish(report) if audience == "published" else report, files)
     return results
@@ -90,7 +95,9 @@ def audit(
     data_cut: Annotated[
         str | None,
         typer.Option(
-            "--data-cut", help="Last day that counts, YYYY-MM-DD; the year's last day by default."
+            "--data-cut",
+            help="Last day that counts, YYYY-MM-DD; by default a data lock's own, else the year's "
+            "last day.",
         ),
     ] = None,
     out: Annotated[
@@ -119,13 +126,11 @@ def audit(
     as_json: JsonFlag = False,
 ) -> None:
     """Write the annual audit: who was treated, local control, competing outcomes, methods."""
-    from datetime import date
-
     from reports.writing import refuse_overwriting
 
     if audience not in ("internal", "published"):
         raise UsageError("The audience is internal or published.", option="--audience")
-    cut = read_date(data_cut, option="--data-cut") if data_cut else date(year, 12, 31)
+    cut = read_date(data_cut, option="--data-cut") if data_cut else None
     files = {name: out / f"audit-{year}-{audience}.{name}" for name in read_formats(form)}
     refuse_overwriting(files.values(), force=force)
     results = make_audit(
