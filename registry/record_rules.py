@@ -293,8 +293,14 @@ RULES_WITHIN_A_RECORD = tuple(_make_rules_within())
 def make_declared_rules(
     tables: Iterable[RecordTable] = tuple(TABLES.values()),
 ) -> Iterator[RecordRule]:
-    """Make the rules that the declaration implies: keys are unique, references lead somewhere."""
+    """Make the rules that the declaration implies.
+
+    Keys are unique, references lead somewhere, identifiers are no one's own.
+    """
+    from registry.identifier_rules import make_identifier_rules
+
     for table in tables:
+        yield from make_identifier_rules(table)
         yield make_key_rule(table)
         for field in table.references:
             yield make_reference_rule(table, field.name, str(field.references))

@@ -25,6 +25,7 @@ COMMANDS = (
     "history",
     "withdraw",
     "erase",
+    "pseudonym",
     "integrity",
     "snapshot",
     "backup",

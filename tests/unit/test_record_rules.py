@@ -88,7 +88,7 @@ def warning(
 
 
 CASES = [
-    Case("sound", {}, ()),
+    Case("sound1", {}, ()),
     Case(
         "sound_death",
         {
@@ -146,9 +146,9 @@ CASES = [
         "death_before_birth",
         {
             "patient": {"birth_year": "2025", "death_date": "2024-05-01", "last_contact_date": ""},
-            "visit": {"patient_id": "Psound", "visit_date": "2021-02-02"},
-            "event": {"patient_id": "Psound"},
-            "tumour": {"patient_id": "Psound", "eye": "left"},
+            "visit": {"patient_id": "Psound1", "visit_date": "2021-02-02"},
+            "event": {"patient_id": "Psound1"},
+            "tumour": {"patient_id": "Psound1", "eye": "left"},
             "implant": {"applicator_id": ""},
         },
         ("patient", "P", "death_date"),
@@ -267,7 +267,7 @@ CASES = [
     ),
     error(
         "other_tumour",
-        {"visit": {"tumour_id": "Tsound"}, "event": {"tumour_id": "Tsound"}},
+        {"visit": {"tumour_id": "Tsound1"}, "event": {"tumour_id": "Tsound1"}},
         ("visit", "V", "tumour_id"),
         ("event", "E", "tumour_id"),
     ),
@@ -322,7 +322,7 @@ CASES = [
         added=[
             (
                 "implant",
-                {"implant_id": "I2", "tumour_id": "Tsound", "inserted_at": "2020-01-03 10:00"},
+                {"implant_id": "I2", "tumour_id": "Tsound1", "inserted_at": "2020-01-03 10:00"},
             )
         ],
     ),
@@ -361,7 +361,7 @@ def _named(row: Row, case: Case) -> Row:
     """Give a family's identifiers the case's name; references to the sound family stay."""
     return {
         name: value + case.name
-        if name in IDENTIFIERS and value and not value.endswith("sound") and value != "X"
+        if name in IDENTIFIERS and value and not value.endswith("sound1") and value != "X"
         else value
         for name, value in row.items()
     }
