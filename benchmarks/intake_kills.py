@@ -251,7 +251,7 @@ def _write_table(tally: Tally, seed: int, seconds: float) -> str:
         f"{seconds:.0f} s; Python {platform.python_version()}, DuckDB {version('duckdb')}, "
         f"{platform.system()}.\nEach intake: {N_PATIENTS} patients, {N_PATIENTS} tumours, "
         f"{N_PATIENTS * N_VISITS} visits in three files.\n\n| what | count |\n|---|---|\n{rows}\n\n"
-        '"Killed and taken": the commit was durable before the program could say so; offered '
+        '"Ended before the kill": the intake had reported already. "Killed and taken": the commit was durable before the program could say so; offered '
         'again, the files\nare "already taken". The three counts that must be 0: acknowledged '
         "commits lost, half-taken files,\nbroken chains; and every registry opened again.\n"
     )

@@ -62,7 +62,7 @@ class Chunk:
 
     ``cells`` is an Arrow table of strings with one column a heading cell, named ``0``, ``1``, ...,
     and ``line`` (int64), the physical line on which the row starts, the heading being line 1.
-    A blank line is a row of empty strings. ``has_rare_blanks`` tells whether some cell holds a
+    A blank line is left out. ``has_rare_blanks`` tells whether some cell holds a
     tab, line break, no-break space or the like, so that trimming must look for more than spaces.
     """
 
@@ -317,7 +317,7 @@ def parse_block(
     records: list[list[str]] = []
     starts: list[int] = []
     problems: list[LineProblem] = []
-    next_free = 0
+    next_free, is_joined = 0, False
     for at in [at for at, line in enumerate(lines[:used]) if '"' in line]:
         if at < next_free:
             continue
@@ -328,19 +328,22 @@ def parse_block(
         else:
             records.append(outcome)
             starts.append(first_line + at)
-        next_free = at + n_lines
+        next_free, is_joined = at + n_lines, is_joined or n_lines > 1
         block[at:next_free] = [""] * n_lines
     used = max(used, next_free)
-    text = "".join(line + "\n" for line in block[:used])
-    plain, miscounted = _parse_plain(text, first_line, n_columns)
+    kept = [at for at, line in enumerate(block[:used]) if line]
+    text = "".join(block[at] + "\n" for at in kept)
+    plain, miscounted = _parse_plain(text, [first_line + at for at in kept], n_columns)
     problems += miscounted
-    rare = [mark for mark in RARE_BLANKS if mark != "\n"]
-    has_rare = bool(records) or any(mark in text for mark in rare)
+    whole = "\n".join(lines[:used]) if records else text
+    has_rare = is_joined or any(mark in whole for mark in RARE_BLANKS if mark != "\n")
     cells = _append_records(plain, records, starts)
     return used, Chunk(cells, tuple(problems), has_rare)
 
 
-def _parse_plain(text: str, first_line: int, n_columns: int) -> tuple[pa.Table, list[LineProblem]]:
+def _parse_plain(
+    text: str, line_numbers: list[int], n_columns: int
+) -> tuple[pa.Table, list[LineProblem]]:
     """Parse lines without quotes, where every comma ends a cell."""
     import numpy as np
     import pyarrow as pa
@@ -348,7 +351,8 @@ def _parse_plain(text: str, first_line: int, n_columns: int) -> tuple[pa.Table, 
 
     names = [str(column) for column in range(n_columns)]
     if not text:
-        return pa.table({name: pa.array([], pa.string()) for name in [*names, "line"]}), []
+        columns = [pa.array([], pa.string()) for _ in names] + [pa.array([], pa.int64())]
+        return pa.table(columns, names=[*names, "line"]), []
     misfits: list[tuple[int, str]] = []
 
     def skip_misfit(row: Any) -> str:
@@ -366,13 +370,13 @@ def _parse_plain(text: str, first_line: int, n_columns: int) -> tuple[pa.Table, 
             column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=False
         ),
     )
-    numbers = np.arange(text.count("\n"), dtype=np.int64)
-    numbers = np.delete(numbers, [number - 1 for number, _ in misfits]) + first_line
+    numbers = np.array(line_numbers, dtype=np.int64)
     problems = [
-        LineProblem(first_line + number - 1, "column_count", tuple(text.split(",")))
-        for number, text in misfits
+        LineProblem(int(numbers[number - 1]), "column_count", tuple(misfit.split(",")))
+        for number, misfit in misfits
     ]
-    return table.append_column("line", pa.array(numbers)), problems
+    kept = np.delete(numbers, [number - 1 for number, _ in misfits])
+    return table.append_column("line", pa.array(kept)), problems
 
 
 def _append_records(table: pa.Table, records: list[list[str]], starts: list[int]) -> pa.Table:
