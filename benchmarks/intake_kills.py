@@ -251,9 +251,10 @@ def _write_table(tally: Tally, seed: int, seconds: float) -> str:
         f"{seconds:.0f} s; Python {platform.python_version()}, DuckDB {version('duckdb')}, "
         f"{platform.system()}.\nEach intake: {N_PATIENTS} patients, {N_PATIENTS} tumours, "
         f"{N_PATIENTS * N_VISITS} visits in three files.\n\n| what | count |\n|---|---|\n{rows}\n\n"
-        '"Ended before the kill": the intake had reported already. "Killed and taken": the commit was durable before the program could say so; offered '
-        'again, the files\nare "already taken". The three counts that must be 0: acknowledged '
-        "commits lost, half-taken files,\nbroken chains; and every registry opened again.\n"
+        '"Ended before the kill": the intake had reported already. "Killed and taken": the commit '
+        'was durable\nbefore the program could say so; offered again, the files are "already taken". '
+        "Must be 0: acknowledged\ncommits lost, half-taken files, broken chains, stores that failed "
+        "to open.\n"
     )
 
 
