@@ -1,7 +1,7 @@
 """Rules that keep people's own names, numbers and dates out of identifiers.
 
 What cannot be a pseudonym is an error: an e-mail address anywhere, and in ``patient_id`` a name or
-a full date of birth, since once recorded it is in every version, copy and backup. What may be one is
+a full date of birth, since what was recorded is in every version and backup. What may be one is
 a warning: long numbers in ``patient_id``, names and old dates in other identifiers (a department
 may number its visits by date). The patterns are common practice, no source; they find slips, not
 every name.
