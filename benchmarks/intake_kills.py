@@ -252,9 +252,9 @@ def _write_table(tally: Tally, seed: int, seconds: float) -> str:
         f"{platform.system()}.\nEach intake: {N_PATIENTS} patients, {N_PATIENTS} tumours, "
         f"{N_PATIENTS * N_VISITS} visits in three files.\n\n| what | count |\n|---|---|\n{rows}\n\n"
         '"Ended before the kill": the intake had reported already. "Killed and taken": the commit '
-        'was durable\nbefore the program could say so; offered again, the files are "already taken". '
-        "Must be 0: acknowledged\ncommits lost, half-taken files, broken chains, stores that failed "
-        "to open.\n"
+        "was durable\nbefore the program could say so; offered again, the files are "
+        '"already taken". Must be 0: acknowledged\ncommits lost, half-taken files, broken chains, '
+        "stores that failed to open.\n"
     )
 
 
