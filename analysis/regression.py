@@ -90,6 +90,7 @@ class RegressionAnswer:
     log_likelihood_null: float
     log_likelihood_kind: str
     coefficients: Coefficients
+    covariance: Array
     tests: tuple[RegressionTest, ...]
     warnings: tuple[str, ...]
 
@@ -160,7 +161,8 @@ def _cox_answer(rows: RegressionRows, ties: str, level: float) -> RegressionAnsw
     ]
     return _answer(
         "cox", fit.coefficients, fit.log_likelihood, fit.log_likelihood_null,
-        n=fit.n, events=fit.events, competing=competing, clusters=fit.clusters, ties=ties,
+        covariance=covariance, n=fit.n, events=fit.events, competing=competing,
+        clusters=fit.clusters, ties=ties,
         tests=(*_wald_non_linearity(rows.frame, fit.coefficients, covariance), *tests), said=said,
     )  # fmt: skip
 
@@ -194,7 +196,8 @@ def _fine_gray_answer(rows: RegressionRows, level: float) -> RegressionAnswer:
     ]
     return _answer(
         "fine-gray", fit.coefficients, fit.log_likelihood, fit.log_likelihood_null,
-        n=fit.n, events=fit.events, competing=fit.competing, clusters=None, ties="breslow",
+        covariance=fit.covariance, n=fit.n, events=fit.events, competing=fit.competing,
+        clusters=None, ties="breslow",
         tests=_wald_non_linearity(rows.frame, fit.coefficients, fit.covariance), said=said,
     )  # fmt: skip
 
@@ -208,7 +211,8 @@ def _logistic_answer(rows: RegressionRows, level: float) -> RegressionAnswer:
     rarer = min(fit.events, fit.n - fit.events)
     return _answer(
         "logistic", fit.coefficients, fit.log_likelihood, fit.log_likelihood_null,
-        n=fit.n, events=fit.events, competing=0, clusters=fit.clusters, ties=None,
+        covariance=covariance, n=fit.n, events=fit.events, competing=0, clusters=fit.clusters,
+        ties=None,
         tests=_wald_non_linearity(rows.frame, fit.coefficients, covariance),
         said=[_few(rarer, rows, "firth-logistic")],
     )  # fmt: skip
@@ -242,7 +246,7 @@ def _firth_answer(rows: RegressionRows, model: str, ties: str, level: float) -> 
     ]
     return _answer(
         model, fit.coefficients, fit.log_likelihood, fit.log_likelihood_null,
-        n=fit.n, events=fit.events, competing=competing, clusters=None,
+        covariance=fit.covariance, n=fit.n, events=fit.events, competing=competing, clusters=None,
         ties=ties if timed else None, tests=_firth_non_linearity(rows.frame, fit), said=said,
     )  # fmt: skip
 
@@ -260,6 +264,7 @@ def _answer(
     log_likelihood: float,
     log_likelihood_null: float,
     *,
+    covariance: Array,
     n: int,
     events: int,
     competing: int,
@@ -270,7 +275,7 @@ def _answer(
 ) -> RegressionAnswer:
     return RegressionAnswer(
         model, n, events, competing, clusters, ties, log_likelihood, log_likelihood_null,
-        LIKELIHOODS[model], coefficients, tuple(tests), tuple(s for s in said if s),
+        LIKELIHOODS[model], coefficients, covariance, tuple(tests), tuple(s for s in said if s),
     )  # fmt: skip
 
 

@@ -37,6 +37,8 @@ class RegressionQuestion:
     event_codes: dict[str, int] | None = None
     landmark: float | None = None
     level: float = 0.95
+    imputations: int = 0
+    seed: int = 1
 
 
 def check_question(question: RegressionQuestion) -> None:
@@ -55,6 +57,7 @@ def check_question(question: RegressionQuestion) -> None:
         ("--cluster", question.cluster is not None, ("cox", "logistic")),
         ("--ties", question.ties is not None, ("cox", "firth-cox")),
         ("--landmark", question.landmark is not None, timed),
+        ("--imputations", question.imputations > 0, ("cox", "fine-gray", "logistic")),
     )
     for option, given, models in rules:
         if given and question.model not in models:
@@ -66,6 +69,14 @@ def check_question(question: RegressionQuestion) -> None:
     if question.model in timed and question.time is None:
         raise UsageError(
             f"--model {question.model} needs --time: name the column.", option="--time"
+        )
+    if question.imputations and (question.imputations < 2 or question.splines):
+        raise UsageError(
+            "--imputations takes 2 or more and does not go with --spline.", option="--imputations"
+        )
+    if question.imputations and (question.entry or question.landmark is not None):
+        raise UsageError(
+            "--imputations does not go with --entry or --landmark.", option="--imputations"
         )
     if len(set(question.terms)) < len(question.terms):
         raise UsageError("--terms names a column twice.", option="--terms")
@@ -94,8 +105,23 @@ def answer_regression(table: Table, question: RegressionQuestion) -> dict[str, A
     """
     from analysis.regression import regress
 
+    if question.imputations:
+        from reports.regression_imputed import answer_imputed
+
+        return answer_imputed(table, question)
     rows, frame, warnings = _read_rows(table, question)
     found = regress(rows, question.model, ties=question.ties, level=question.level)
+    return describe(table, question, found, frame, warnings)
+
+
+def describe(
+    table: Table,
+    question: RegressionQuestion,
+    found: RegressionAnswer,
+    frame: ModelFrame,
+    warnings: list[str],
+) -> dict[str, Any]:
+    """The answer ready for JSON."""
     return {
         "model": found.model,
         "level": question.level,
@@ -153,31 +179,34 @@ def _read_rows(
     known, dropped = table.complete_rows([question.event])
     codes, more = read_event_codes(known, question.event, question.event_codes)
     status = np.array(codes, dtype=np.int64)
-    _check_status(table, question, status)
+    check_status(table, question, status)
     known, status, moved = _after_landmark(known, status, question)
     terms = [*question.terms, *(name for name in question.splines if name not in question.terms)]
     frame = to_model_frame(
-        {name: _column(known, name) for name in terms},
-        needed=_needed(known, question),
+        {name: read_column(known, name) for name in terms},
+        needed=read_needed(known, question),
         event=status == 1,
         splines=question.splines,
     )
-    warnings = [*dropped, *more, *moved, *_say_lost(frame)]
+    warnings = [*dropped, *more, *moved, *say_lost(frame)]
     kept = known.keep(frame.kept)
-    return _as_rows(kept, status[frame.kept], frame, question), frame, warnings
+    return read_rows(kept, status[frame.kept], frame, question), frame, warnings
 
 
-def _column(table: Table, name: str) -> Any:
+def read_column(table: Table, name: str) -> Any:
+    """A column as numbers where every cell is one, else as text."""
     return table.numbers(name) if table.is_numeric(name) else table.texts(name)
 
 
-def _needed(table: Table, question: RegressionQuestion) -> dict[str, Any]:
+def read_needed(table: Table, question: RegressionQuestion) -> dict[str, Any]:
+    """Columns that must be complete and are not covariates."""
     numeric = {name: table.numbers(name) for name in (question.time, question.entry) if name}
     labels = {name: table.texts(name) for name in (*question.strata, question.cluster) if name}
     return numeric | labels
 
 
-def _check_status(table: Table, question: RegressionQuestion, status: NDArray[np.int64]) -> None:
+def check_status(table: Table, question: RegressionQuestion, status: NDArray[np.int64]) -> None:
+    """Refuse codes above 1 where a model has two outcomes only."""
     if "logistic" in question.model and (status > 1).any():
         raise RefusedInputError(
             f"Column {question.event!r} of {table.name} holds codes above 1; a logistic model needs"
@@ -201,7 +230,8 @@ def _after_landmark(
     return table.keep(kept), status[kept], [said]
 
 
-def _say_lost(frame: ModelFrame) -> list[str]:
+def say_lost(frame: ModelFrame) -> list[str]:
+    """Say how many rows, and events with them, each column costs."""
     if not frame.lost:
         return []
     by_column = "; ".join(f"{x.column} in {x.rows} ({x.events} with the event)" for x in frame.lost)
@@ -209,9 +239,10 @@ def _say_lost(frame: ModelFrame) -> list[str]:
     return [f"{rows} left out for a missing value: {by_column}."]
 
 
-def _as_rows(
+def read_rows(
     table: Table, status: NDArray[np.int64], frame: ModelFrame, question: RegressionQuestion
 ) -> RegressionRows:
+    """The rows of a model whose covariates are complete."""
     import numpy as np
 
     from analysis.regression import RegressionRows
@@ -289,10 +320,13 @@ def lay_out_regression(payload: dict[str, Any]) -> str:
         ]
         for t in payload["terms"]
     ]
+    likelihood = ""
+    if payload["log_likelihood"] is not None:
+        kind, value = payload["log_likelihood_kind"], payload["log_likelihood"]
+        likelihood = f", {kind} log-likelihood {value:.4f}"
     parts = [
-        f"{payload['model']}: n = {payload['n']}, events = {payload['events']},"
-        f" {payload['log_likelihood_kind']} log-likelihood {payload['log_likelihood']:.4f};"
-        f" limits: {payload['interval']}",
+        f"{payload['model']}: n = {payload['n']}, events = {payload['events']}"
+        f"{likelihood}; limits: {payload['interval']}",
         lay_out_table(["term", "coef", "SE", ratio, limits, "p"], rows),
     ]
     if payload["tests"]:

@@ -51,6 +51,11 @@ def regress(
         float | None,
         typer.Option(help="Start the clock here, with those free of any event until then."),
     ] = None,
+    imputations: Annotated[
+        int,
+        typer.Option(min=0, help="Complete tables to draw for missing covariates (0: none)."),
+    ] = 0,
+    seed: Annotated[int, typer.Option(help="Seed of the imputations.")] = 1,
     level: Annotated[float, typer.Option(help="Confidence level, such as 0.95.")] = 0.95,
     as_json: JsonFlag = False,
 ) -> None:
@@ -83,6 +88,8 @@ def regress(
         event_codes=read_codes(event_codes),
         landmark=landmark,
         level=level,
+        imputations=imputations,
+        seed=seed,
     )
     if not question.terms and not question.splines:
         raise UsageError("--terms names the columns of the model.", option="--terms")

@@ -210,6 +210,45 @@ def test_landmark_counts_from_itself(capsys: pytest.CaptureFixture[str], veteran
     assert any("Landmark at 100" in warning for warning in answer["warnings"])
 
 
+def test_imputations(capsys: pytest.CaptureFixture[str], lung: str) -> None:
+    arguments = ["regress", lung, "--time", "time", "--event", "status", "--event-codes", "1=0,2=1"]
+    arguments += ["--terms", "age,sex,ph.ecog,wt.loss", "--model", "cox", "--imputations", "5"]
+    answer = run(capsys, *arguments)
+    assert answer == run(capsys, *arguments)
+    assert (answer["n"], answer["rows_left_out"]) == (228, 0)
+    assert answer["log_likelihood"] is None
+    assert answer["lost"] == [
+        {"column": "ph.ecog", "rows": 1, "events": 1},
+        {"column": "wt.loss", "rows": 14, "events": 13},
+    ]
+    complete = run(capsys, *arguments[:-2])
+    for imputed, plain in zip(answer["terms"], complete["terms"], strict=True):
+        assert abs(imputed["coef"] - plain["coef"]) < plain["se"]
+        assert imputed["df"] > 10
+    assert answer["terms"][3]["missing_information"] > answer["terms"][0]["missing_information"]
+    assert any("imputed 5 times (seed 1)" in warning for warning in answer["warnings"])
+    assert run_in_frame(app, arguments) == 0
+    assert "Rubin" in capsys.readouterr().out
+
+
+def test_imputations_of_a_logistic_model(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    rng = np.random.default_rng(4)
+    x = rng.normal(size=150).round(2)
+    event = rng.random(150) < 1 / (1 + np.exp(-x))
+    rows = [
+        [int(e), "" if i % 9 == 0 else v] for i, (e, v) in enumerate(zip(event, x, strict=True))
+    ]
+    table = write(tmp_path / "gaps.csv", [["y", "x"], *rows])
+    arguments = ["regress", table, "--event", "y", "--terms", "x", "--model", "logistic"]
+    answer = run(capsys, *arguments, "--imputations", "3")
+    assert answer["n"] == 150
+    assert answer["terms"][1]["coef"] == pytest.approx(1, abs=0.6)
+    error = run(capsys, *arguments[:-1], "firth-logistic", "--imputations", "3", code=2)["error"]
+    assert "--imputations does not go with --model firth-logistic" in error["message"]
+
+
 def test_a_person_can_read_it(capsys: pytest.CaptureFixture[str], veteran: str) -> None:
     arguments = ["regress", veteran, "--time", "time", "--event", "status", "--terms", "karno"]
     assert run_in_frame(app, [*arguments, "--model", "cox"]) == 0

@@ -1,0 +1,113 @@
+"""``regress --imputations``: missing covariates filled several times, the fits pooled."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from reports.estimation import read_event_codes
+from reports.regression import (
+    RegressionQuestion,
+    check_status,
+    describe,
+    read_column,
+    read_needed,
+    read_rows,
+    say_lost,
+)
+from reports.table_reading import Table
+
+if TYPE_CHECKING:
+    from analysis.regression import RegressionAnswer, RegressionRows
+
+
+def answer_imputed(table: Table, question: RegressionQuestion) -> dict[str, Any]:
+    """Impute, fit each completed table and pool by Rubin's rules.
+
+    Returns
+    -------
+    dict
+        As :func:`reports.regression.answer_regression`, with ``imputations``, ``seed``, for each
+        term ``df`` and ``missing_information``, no tests and no log-likelihood (neither is pooled).
+    """
+    import numpy as np
+
+    from analysis.design_matrix import to_model_frame
+    from analysis.imputation import impute, outcome_columns, pool
+    from analysis.regression import regress
+
+    known, dropped = table.complete_rows([question.event])
+    codes, more = read_event_codes(known, question.event, question.event_codes)
+    status = np.array(codes, dtype=np.int64)
+    check_status(table, question, status)
+    needed = {question.event: status.astype(float), **read_needed(known, question)}
+    complete = to_model_frame({}, needed=needed, event=status == 1)
+    known, status = known.keep(complete.kept), status[complete.kept]
+    columns = {name: read_column(known, name) for name in question.terms}
+    frame = to_model_frame(columns, event=status == 1)
+    first = read_rows(known, status, frame, question)
+    outcome = (
+        (status == 1)[:, None].astype(float)
+        if first.time is None
+        else outcome_columns(first.time, status)
+    )
+    rng = np.random.default_rng(question.seed)
+    fits = []
+    for completed in impute(columns, outcome, imputations=question.imputations, rng=rng):
+        rows = replace(first, frame=to_model_frame(completed))
+        fits.append(regress(rows, question.model, ties=question.ties, level=question.level))
+    pooled = pool(
+        [fit.coefficients.coef for fit in fits],
+        [fit.covariance for fit in fits],
+        level=question.level,
+        complete_df=_complete_degrees_of_freedom(first, fits[0], question),
+    )
+    answer = describe(
+        table, question, _pooled_answer(fits, pooled), frame, [*dropped, *more, *say_lost(complete)]
+    )
+    for term, df, share in zip(answer["terms"], pooled.df, pooled.missing_information, strict=True):
+        term |= {"df": float(df), "missing_information": float(share)}
+    answer["warnings"] += _say_imputed(frame.lost, question)
+    return answer | {
+        "imputations": question.imputations,
+        "seed": question.seed,
+        "log_likelihood": None,
+        "log_likelihood_null": None,
+    }
+
+
+def _complete_degrees_of_freedom(
+    rows: RegressionRows, fit: RegressionAnswer, question: RegressionQuestion
+) -> float:
+    """Rows (logistic) or events (timed models) less the coefficients."""
+    size = len(rows.status) if question.model == "logistic" else fit.events
+    return max(1.0, float(size - len(fit.coefficients.terms)))
+
+
+def _pooled_answer(fits: list[RegressionAnswer], pooled: Any) -> RegressionAnswer:
+    first = fits[0]
+    coefficients = replace(
+        first.coefficients,
+        coef=pooled.coef,
+        se=pooled.se,
+        robust_se=pooled.se if first.coefficients.robust_se is not None else None,
+        lower=pooled.lower,
+        upper=pooled.upper,
+        p=pooled.p,
+        interval="Rubin's rules, t",
+    )
+    said = tuple(w for w in first.warnings if all(w in fit.warnings for fit in fits))
+    return replace(
+        first, coefficients=coefficients, covariance=pooled.covariance, tests=(), warnings=said
+    )
+
+
+def _say_imputed(lost: Any, question: RegressionQuestion) -> list[str]:
+    if not lost:
+        return ["No covariate is missing: nothing was imputed."]
+    filled = ", ".join(f"{x.column} in {x.rows} rows" for x in lost)
+    return [
+        f"Missing covariates were imputed {question.imputations} times (seed {question.seed}):"
+        f" {filled}. The imputation models hold the event and its Nelson–Aalen hazard; that the"
+        " missing values depend only on what is recorded is assumed, not tested."
+    ]
