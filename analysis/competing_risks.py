@@ -14,8 +14,11 @@ import numpy as np
 from analysis.counting import (
     RiskCounter,
     all_who_fail,
+    count_at_times,
+    count_events,
     count_risk,
     refuse_empty_risk_set,
+    spread_counts,
 )
 from analysis.curves import StepCurve
 from analysis.incidence_curves import Cause, CumulativeIncidence
@@ -58,20 +61,12 @@ class _Grid:
 def _tabulate(
     observed: RightCensored, codes: Sequence[int], counter: RiskCounter, *, weighted: bool
 ) -> _Grid:
-    is_event = observed.status > 0
-    time = observed.time[is_event]
-    order = np.argsort(time)
-    ordered = time[order]
-    is_new = np.ones(ordered.size, dtype=np.bool_)
-    np.not_equal(ordered[1:], ordered[:-1], out=is_new[1:])
-    grid = ordered[is_new]
-    cause = np.searchsorted(codes, observed.status[is_event][order])
-    cell = cause * grid.size + np.cumsum(is_new) - 1
-    weight = None
-    if observed.weight is not None and (weighted or observed.weight_kind == "frequency"):
-        weight = observed.weight[is_event][order]
-    counts = np.bincount(cell, weight, minlength=len(codes) * grid.size)
-    by_cause = counts.astype(np.float64, copy=False).reshape(len(codes), grid.size)
+    counts = [count_events(observed, observed.status == code, weighted=weighted) for code in codes]
+    filled = [time for time, _ in counts if time.size]
+    grid = filled[0] if len(filled) == 1 else np.empty(0)
+    if len(filled) > 1:
+        grid = count_at_times(np.concatenate(filled))[0]
+    by_cause = np.stack([spread_counts(grid, time, count) for time, count in counts])
     at_risk = counter.just_before(grid)
     events: FloatArray = by_cause.sum(axis=0)
     if observed.weight_kind == "probability":

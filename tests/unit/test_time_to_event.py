@@ -328,6 +328,7 @@ def test_own_clocks_recover_the_truth_that_one_clock_misses() -> None:
     )
     wrong = aalen_johansen(RightCensored.of(mixed, status)).cause(2).at(8)
     assert wrong.estimate[0] > truth + 0.05
+    assert at.lower[0] < truth < at.upper[0]
     assert own.last_time == clocks[0].time.max()
     assert np.isnan(own.cause(2).at(9.5).estimate[0])
 
@@ -352,12 +353,14 @@ def test_own_clocks_zero_events_and_misuse() -> None:
         Clock(1, np.full(20, 5), np.zeros(20, int)),
         Clock(2, np.full(20, 6), np.zeros(20, int)),
     ]
-    found = aalen_johansen_own_clocks(none, rng=np.random.default_rng(1), replicates=10)
+    found = aalen_johansen_own_clocks(
+        none, interval="bootstrap", rng=np.random.default_rng(1), replicates=10
+    )
     at = found.cause(1).at(4)
     assert (at.estimate[0], at.lower[0]) == (0, 0)
     assert at.upper[0] == pytest.approx(1 - 0.025 ** (1 / 20))
     with pytest.raises(ValueError, match="generator"):
-        aalen_johansen_own_clocks(none)
+        aalen_johansen_own_clocks(none, interval="bootstrap")
     with pytest.raises(ValueError, match=r"\[1, 1\]"):
         aalen_johansen_own_clocks([none[0], none[0]], interval="beta-product")
     with pytest.raises(ValueError, match="log-log"):
