@@ -220,7 +220,7 @@ def choose_knots(seen: VisitedToDeath, events_per_piece: int = 10, most_pieces: 
 
     Losses count at the middle of their interval, deaths after a seen loss make at most two pieces.
     Six pieces where four were not enough: with a loss rate that fell by two thirds at 4 years, four
-    left the 10-year incidence 1.2 points too high and six 0.4, at the same spread
+    left the 10-year incidence 1.2 points too high and six about 0.5, at the same spread
     (``benchmarks/illness_death_recovery.py``).
     The choice depends on the data: fix it in the plan where the figure decides something.
 
