@@ -16,6 +16,7 @@ import numpy as np
 
 from analysis import cohort
 from analysis.cohort import CohortRules, DataCut, FlowStep
+from analysis.competing_risks import CumulativeIncidence, aalen_johansen_own_clocks
 from analysis.end_points import DAYS_PER_YEAR, EndPoint, Variant
 from analysis.group_tests import GroupTest, log_rank
 from analysis.grouping import Grouping, group_units
@@ -39,6 +40,7 @@ from analysis.outcome import (
     OutcomeTable,
     analyse_group,
     examination_clock,
+    own_clock_causes,
 )
 from analysis.vision_definition import READINGS, end_point_of
 from analysis.vision_history import (
@@ -72,7 +74,8 @@ class VisionGroup:
     ``outcome`` holds counts, Kaplan-Meier and the incidence on own clocks with the loss dated at
     the visit. ``times_years`` are the times of ``occupation``, ``limits`` and ``npmle_limits``, in
     years; figures are NaN past ``last_reading_years``. Limits are None where they were not asked
-    for or cannot be drawn (``notes`` say why).
+    for or cannot be drawn (``notes`` say why); with too few losses ``exact`` has the incidence on
+    own clocks, loss dated at the visit, with beta product limits.
     """
 
     outcome: GroupOutcome
@@ -85,6 +88,7 @@ class VisionGroup:
     npmle_limits: BootstrapLimits | None
     last_reading_years: float
     notes: tuple[str, ...]
+    exact: CumulativeIncidence | None = None
 
     @property
     def group(self) -> str:
@@ -183,10 +187,10 @@ def analyse_vision_group(
     times, last = _times(table, at_years)
     empty = VisionGroup(outcome, None, None, times, None, None, None, None, last, ())
     if not table.n or last == 0:
-        return replace(empty, notes=("nobody was followed: there is no rate to give",))
+        return replace(empty, notes=("Nobody was followed: there is no rate to give.",))
     seen = to_visited(table)
     fit = fit_illness_death(seen)
-    limits, free_limits, notes = None, None, fit.notes
+    limits, free_limits, exact, notes = None, None, None, fit.notes
     rng = np.random.default_rng(how.seed)
     if resamples:
         try:
@@ -198,6 +202,9 @@ def analyse_vision_group(
             )
         except RefusedEstimateError as refusal:
             notes = (*notes, refusal.message)
+            exact = aalen_johansen_own_clocks(
+                own_clock_causes(table), interval="beta-product", level=how.level
+            )
     return VisionGroup(
         outcome=outcome,
         seen=seen,
@@ -208,7 +215,8 @@ def analyse_vision_group(
         npmle=npmle(seen.last_above, seen.first_below),
         npmle_limits=free_limits,
         last_reading_years=last,
-        notes=notes if fit.is_converged else (*notes, "the search for the best fit did not end"),
+        notes=notes if fit.is_converged else (*notes, "The search for the best fit did not end."),
+        exact=exact,
     )
 
 
@@ -322,6 +330,7 @@ def analyse_vision(
     resamples: int = RESAMPLES,
     at_years: Sequence[float] = YEARS,
     with_sensitivity: bool = True,
+    with_whole: bool = True,
 ) -> Vision:
     """Analyse the loss of one level of vision.
 
@@ -335,6 +344,8 @@ def analyse_vision(
         Bootstrap draws of patients for the limits; 0 for none.
     at_years
         Times at which figures will be read, in years, beside a quarterly grid.
+    with_whole
+        Whether a grouped analysis also draws limits for the whole cohort.
 
     Returns
     -------
@@ -350,7 +361,8 @@ def analyse_vision(
     groups = asked.analyse(at_risk, members, "confirmed", resamples)
     whole = groups[0]
     if grouping is not None:
-        whole = asked.analyse(at_risk, _members(at_risk, None), "confirmed", resamples)[0]
+        draws = resamples if with_whole else 0
+        whole = asked.analyse(at_risk, _members(at_risk, None), "confirmed", draws)[0]
     sensitivity = tuple(
         VisionSensitivity(variant.name, variant.words, asked.analyse(at_risk, members, reading, 0))
         for reading, variant in READINGS.items()

@@ -9,6 +9,7 @@ from analysis.illness_death import TRANSITIONS, IllnessDeath, OccupationLimits, 
 from analysis.illness_death_paths import lay_out_paths, occupy_states
 from analysis.illness_death_search import (
     LARGEST_GRADIENT,
+    Tied,
     climb_nearby,
     invert_information,
     lay_grid,
@@ -20,6 +21,9 @@ from analysis.interval_censored import BootstrapLimits, npmle
 from registry.errors import RefusedEstimateError
 
 Floats = npt.NDArray[np.float64]
+
+FEWEST_LOSSES = 5
+"""Under this many losses the bootstrap is not used."""
 
 
 def draw_patients(patient: npt.ArrayLike, rng: np.random.Generator) -> npt.NDArray[np.int64]:
@@ -34,6 +38,16 @@ def draw_patients(patient: npt.ArrayLike, rng: np.random.Generator) -> npt.NDArr
     of_eye = np.unique(np.asarray(patient), return_inverse=True)[1]
     n = int(of_eye.max()) + 1
     return np.asarray(np.bincount(rng.integers(n, size=n), minlength=n)[of_eye], np.int64)
+
+
+def _free_only(tied: Tied, is_free: npt.NDArray[np.bool_]) -> Tied:
+    """Leave out intensities that the fit set to 0: drawing patients again brings no event there."""
+    kept, begin = [], 0
+    for member, part in tied:
+        rows = member[is_free[part]]
+        kept.append((rows, slice(begin, begin + len(rows))))
+        begin += len(rows)
+    return kept
 
 
 def bootstrap_loss(
@@ -58,14 +72,19 @@ def bootstrap_loss(
     Raises
     ------
     RefusedEstimateError
-        When no loss was seen, or over a tenth of the searches did not end.
+        When fewer than ``FEWEST_LOSSES`` losses were seen (their draws say too little), or over a
+        tenth of the searches did not end.
     """
-    if fit.losses_seen == 0:
-        raise RefusedEstimateError("No loss was seen, so drawing patients again shows no spread.")
+    if fit.losses_seen < FEWEST_LOSSES:
+        raise RefusedEstimateError(
+            f"Under {FEWEST_LOSSES} losses were seen, too few for bootstrap limits; those shown"
+            " are the beta product of the incidence with the loss dated at the visit."
+        )
     when = np.atleast_1d(np.asarray(times, np.float64))
     knots = [tuple(fit.knots[name]) for name in TRANSITIONS]
     grid, start = lay_grid(knots), np.concatenate([fit.intensity[name] for name in TRANSITIONS])
-    tied = tie_pieces(knots, grid)
+    tied = _free_only(tie_pieces(knots, grid), start > 0)
+    start = start[start > 0]
     paths = lay_out_paths(
         seen.last_above, seen.first_below, seen.vital_status_time, seen.died, grid
     )
@@ -73,7 +92,11 @@ def bootstrap_loss(
     drawn = np.full((resamples, 2, len(when)), np.nan)
     failed = 0
     for i in range(resamples):
-        draw = paths.draw(draw_patients(patient, rng))
+        weight = draw_patients(patient, rng)
+        if not weight @ seen.loss_seen > 0:
+            failed += 1  # no loss in this draw: unseen losses alone say nothing
+            continue
+        draw = paths.draw(weight)
         found = climb_nearby(draw, tied, start, inverse) or maximise(draw, tied, start)
         if found.gradient >= LARGEST_GRADIENT:
             failed += 1

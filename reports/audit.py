@@ -6,7 +6,7 @@ from importlib import metadata
 
 from reports.audit_results import AuditResults
 from reports.document import Provenance, Report, numbered
-from reports.sections import closing, competing, local_control, patients, purpose, summary
+from reports.sections import closing, competing, local_control, patients, purpose, summary, vision
 
 VERSIONED = ("afterplaque", "duckdb", "numpy", "scipy", "matplotlib", "typst")
 
@@ -46,6 +46,7 @@ def build_audit(results: AuditResults, *, notices: tuple[str, ...] = ()) -> Repo
             patients.section(results),
             local_control.section(results),
             competing.section(results),
+            vision.section(results.vision),
             closing.limitations(results),
             closing.methods(results),
             closing.references(results),

@@ -24,6 +24,7 @@ from analysis.completeness import completeness_of_follow_up
 from analysis.end_points import END_POINTS, LOCAL_FAILURE
 from analysis.outcome import Estimation, Outcome, OutcomeTable, analyse
 from reports.standards import Standard, Standards
+from reports.vision_results import VisionResults, gather_vision
 
 if TYPE_CHECKING:
     from registry.store import Store
@@ -49,6 +50,7 @@ class AuditResults:
     local: Outcome
     local_by_category: Outcome
     by_target: Mapping[str, Outcome]
+    vision: VisionResults
 
 
 def follow_up_completeness(table: OutcomeTable, cut: DataCut) -> FollowUpCompleteness:
@@ -130,4 +132,5 @@ def gather(
         local=local,
         local_by_category=by_category,
         by_target={LOCAL_FAILURE.name: local, **others},
+        vision=gather_vision(connection, cut, rules, settings, how, progress),
     )

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from analysis.end_points import LOCAL_FAILURE, definition_in_words
 from reports.audit_results import AuditResults
 from reports.document import BulletList, Column, Paragraph, Row, Section, Table
+from reports.sections import vision
 from reports.values import Words
 
 REFERENCES: tuple[str, ...] = (
@@ -76,13 +77,14 @@ def methods(results: AuditResults) -> Section:
                 " (2002). Groups are compared by the log-rank test.",
                 lead="Estimation.",
             ),
+            *vision.methods(results.vision),
         ),
     )
 
 
 def references(results: AuditResults) -> Section:
     """Return the works cited."""
-    return Section("References", (BulletList(REFERENCES, ordered=True),))
+    return Section("References", (BulletList((*REFERENCES, *vision.REFERENCES), ordered=True),))
 
 
 def _in_words(value: object) -> str:
