@@ -171,6 +171,7 @@ def fit_binomial(
     *,
     link: str = "logit",
     offset: Array | None = None,
+    may_run_away: bool = True,
 ) -> BinomialFit:
     """Fit by Newton's method (Fisher scoring where the link is not canonical).
 
@@ -184,6 +185,8 @@ def fit_binomial(
         One of ``LINKS``.
     offset
         Shape (n,), default 0.
+    may_run_away
+        Whether the likelihood may lack a maximum, which the climb then looks for.
 
     Examples
     --------
@@ -195,7 +198,10 @@ def fit_binomial(
         matrix, successes, trials, np.zeros(len(trials)) if offset is None else offset, link
     )
     ended = climb(
-        lambda beta: binomial_likelihood(data, beta), np.zeros(matrix.shape[1]), most_steps=200
+        lambda beta: binomial_likelihood(data, beta),
+        np.zeros(matrix.shape[1]),
+        most_steps=200,
+        may_run_away=may_run_away,
     )
     point = binomial_likelihood(data, ended.coefficients)
     failures = trials - successes

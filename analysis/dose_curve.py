@@ -111,9 +111,17 @@ class _Rows:
     fall: float
 
     def log_likelihood(self, matrix: Array, offset: Array) -> float:
-        """Maximised log-likelihood of another parametrisation; −inf when it has no maximum."""
+        """Maximised log-likelihood with something held.
+
+        It has a maximum wherever the whole likelihood has one, which the fit has made sure of.
+        """
         return fit_binomial(
-            matrix, self.events, self.patients, link=self.link, offset=offset
+            matrix,
+            self.events,
+            self.patients,
+            link=self.link,
+            offset=offset,
+            may_run_away=False,
         ).log_likelihood
 
 

@@ -187,8 +187,14 @@ def _fine_gray_answer(rows: RegressionRows, level: float) -> RegressionAnswer:
     fit = fine_gray(
         rows.frame.matrix, _times(rows), rows.status, terms=rows.frame.terms, level=level
     )
+    shared = np.intersect1d(_times(rows)[rows.status == 1], _times(rows)[rows.status != 1])
     said = [
         _few(fit.events, rows, None),
+        f"{len(shared)} times hold the event beside a censoring or a competing event: ties are"
+        " Breslow's, with the censoring weights taken just before each time; programs that split"
+        " time differ there."
+        if len(shared)
+        else None,
         None
         if fit.competing
         else "No competing event (code 2, 3, ...) was found: this is a Cox model with Breslow ties"
