@@ -156,7 +156,7 @@ def _answer_interval_censored(
     times: tuple[float, ...],
     level: float,
 ) -> dict[str, Any]:
-    from reports.commands.estimate_interval_censored import describe_interval_censored
+    from reports.estimation_interval_censored import describe_interval_censored
     from reports.table_reading import read_table
 
     lower, upper = ends

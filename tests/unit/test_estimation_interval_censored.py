@@ -10,7 +10,7 @@ import pytest
 
 from registry.errors import RefusedEstimateError, RefusedInputError
 from reports.command_frame import make_plain
-from reports.commands.estimate_interval_censored import describe_interval_censored
+from reports.estimation_interval_censored import describe_interval_censored
 
 
 def describe(*arguments: Any, **options: Any) -> dict[str, Any]:
