@@ -8,6 +8,7 @@ command that needs heavy libraries imports them inside its function.
 from __future__ import annotations
 
 import importlib
+import os
 from collections.abc import Callable
 from difflib import get_close_matches
 from typing import Annotated, Any
@@ -133,4 +134,6 @@ def compose(
 
 def main() -> None:
     """Run the command line; the entry point of the program."""
+    # the matrices here are small: threaded linear algebra only waits for other threads
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     run_as_program(app)

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterator
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy loads
 
 import numpy as np
 import pytest

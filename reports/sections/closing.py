@@ -71,8 +71,9 @@ def methods(results: AuditResults) -> Section:
                 " are the beta product (Fay, Brittain and Proschan 2013), which equals the exact"
                 " binomial interval without censoring and keeps its coverage at few events."
                 " Cumulative incidence follows Aalen and Johansen (1978) with each cause’s hazard"
-                f" on its own risk set; its intervals are percentiles of {how.replicates} bootstrap"
-                f" samples of patients (seed {how.seed}). Follow-up is summarised by the reverse"
+                " on its own risk set; its intervals extend the beta product to several causes, and"
+                f" its standard errors come from {how.replicates} bootstrap samples of patients"
+                f" (seed {how.seed}). Follow-up is summarised by the reverse"
                 " Kaplan–Meier method (Schemper and Smith 1996) and by Clark’s completeness index"
                 " (2002). Groups are compared by the log-rank test.",
                 lead="Estimation.",

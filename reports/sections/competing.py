@@ -27,7 +27,7 @@ def _table(results: AuditResults) -> Table:
         ),
         rows=tuple(rows),
         notes=(
-            "Cumulative incidence (95 % interval by bootstrap over patients).",
+            "Cumulative incidence (95 % CI, beta product for several causes).",
             "Failure and removal of the eye are known to the last visit, death to the"
             " vital-status date; each cause’s hazard is taken on its own risk set.",
         ),
