@@ -162,7 +162,7 @@ _UNIT_STATE = """
 eye_removed AS (
     SELECT unit_id, min(event_date) AS removed_date FROM unit_event
     WHERE kind IN ('enucleation', 'exenteration') GROUP BY unit_id),
-unit_state AS (
+unit_state AS MATERIALIZED (
     SELECT u.*, p.death_date, p.death_cause, p.metastasis_date, p.metastasis_status_date,
         r.removed_date,
         coalesce(p.death_date,

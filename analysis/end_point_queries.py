@@ -89,11 +89,11 @@ def compile_end_point(end_point: EndPoint, rules: CohortRules, variant: Variant 
     return f"""
 WITH {unit_relations(end_point.unit, rules)},
 happening AS ({_happenings(end_point, variant)}),
-first_happening AS (
+first_happening AS MATERIALIZED (
     SELECT h.* FROM happening h JOIN unit_state s USING (unit_id)
     WHERE h.on_date >= s.zero_date AND (s.death_date IS NULL OR h.on_date <= s.death_date)
     QUALIFY row_number() OVER (PARTITION BY h.unit_id ORDER BY h.on_date, h.cause) = 1),
-assessed AS (
+assessed AS MATERIALIZED (
     SELECT r.unit_id, r.visit_date FROM unit_visit r JOIN unit_state s USING (unit_id)
     WHERE {end_point.assessed} AND r.visit_date >= s.zero_date
         AND (s.death_date IS NULL OR r.visit_date <= s.death_date)
