@@ -18,6 +18,9 @@ from reports.regression import (
 from reports.table_reading import Table
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from analysis.regression import RegressionAnswer, RegressionRows
 
 
@@ -33,8 +36,7 @@ def answer_imputed(table: Table, question: RegressionQuestion) -> dict[str, Any]
     import numpy as np
 
     from analysis.design_matrix import to_model_frame
-    from analysis.imputation import impute, outcome_columns, pool
-    from analysis.regression import regress
+    from analysis.imputation import pool
 
     known, dropped = table.complete_rows([question.event])
     codes, more = read_event_codes(known, question.event, question.event_codes)
@@ -46,16 +48,7 @@ def answer_imputed(table: Table, question: RegressionQuestion) -> dict[str, Any]
     columns = {name: read_column(known, name) for name in question.terms}
     frame = to_model_frame(columns, event=status == 1)
     first = read_rows(known, status, frame, question)
-    outcome = (
-        (status == 1)[:, None].astype(float)
-        if first.time is None
-        else outcome_columns(first.time, status)
-    )
-    rng = np.random.default_rng(question.seed)
-    fits = []
-    for completed in impute(columns, outcome, imputations=question.imputations, rng=rng):
-        rows = replace(first, frame=to_model_frame(completed))
-        fits.append(regress(rows, question.model, ties=question.ties, level=question.level))
+    fits = _fit_completed(columns, first, status, question)
     pooled = pool(
         [fit.coefficients.coef for fit in fits],
         [fit.covariance for fit in fits],
@@ -74,6 +67,32 @@ def answer_imputed(table: Table, question: RegressionQuestion) -> dict[str, Any]
         "log_likelihood": None,
         "log_likelihood_null": None,
     }
+
+
+def _fit_completed(
+    columns: dict[str, Any],
+    first: RegressionRows,
+    status: NDArray[np.int64],
+    question: RegressionQuestion,
+) -> list[RegressionAnswer]:
+    """The model fitted to each completed table."""
+    import numpy as np
+
+    from analysis.design_matrix import to_model_frame
+    from analysis.imputation import impute, outcome_columns
+    from analysis.regression import regress
+
+    outcome = (
+        (status == 1)[:, None].astype(float)
+        if first.time is None
+        else outcome_columns(first.time, status)
+    )
+    rng = np.random.default_rng(question.seed)
+    fits = []
+    for completed in impute(columns, outcome, imputations=question.imputations, rng=rng):
+        rows = replace(first, frame=to_model_frame(completed))
+        fits.append(regress(rows, question.model, ties=question.ties, level=question.level))
+    return fits
 
 
 def _complete_degrees_of_freedom(
