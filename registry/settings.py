@@ -9,10 +9,30 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 from types import MappingProxyType
 from typing import Any
 
 from registry.errors import RefusedInputError
+
+HALF_LIFE_SOURCES = ("ICRP Publication 107 (2008)", "ENSDF")
+"""The sources of half-lives that a registry may name; :mod:`analysis.decay` holds their values."""
+
+DEFAULT_VISIT_SCHEDULE: tuple[Mapping[str, float | None], ...] = (
+    MappingProxyType({"every_months": 6, "until_years": 5}),
+    MappingProxyType({"every_months": 12, "until_years": None}),
+)
+"""Every 6 months for 5 years, then yearly: the schedule of the COMS (Report 19)."""
+
+DEFAULT_GROWTH_RULE: Mapping[str, float] = MappingProxyType(
+    {
+        "height_fraction": 0.15,
+        "height_mm": 0.5,
+        "lateral_mm": 0.25,
+        "height_not_before_days": 183,
+    }
+)
+"""Growth at two successive visits, by height or laterally; values from memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +65,33 @@ def _is_off_chart_mapping(value: Any) -> bool:
     return all(map(_is_number, steps)) and steps == sorted(steps) and -0.5 <= steps[0] <= 3.5
 
 
+def _is_half_life_source(value: Any) -> bool:
+    return isinstance(value, str) and value in HALF_LIFE_SOURCES
+
+
+def _is_visit_schedule(value: Any) -> bool:
+    """Whether it is a list of ``{"every_months": m, "until_years": y}``, the last one open."""
+    keys = {"every_months", "until_years"}
+    if not isinstance(value, list | tuple) or not value:
+        return False
+    if not all(isinstance(step, Mapping) and set(step) == keys for step in value):
+        return False
+    gaps, ends = ([step[name] for step in value] for name in ("every_months", "until_years"))
+    if ends[-1] is not None or not all(map(_is_number, [*gaps, *ends[:-1]])):
+        return False
+    rising = all(low < high for low, high in pairwise([0, *ends[:-1]]))
+    return rising and all(0 < gap <= 60 for gap in gaps)
+
+
+def _is_growth_rule(value: Any) -> bool:
+    if not isinstance(value, Mapping) or set(value) != set(DEFAULT_GROWTH_RULE):
+        return False
+    return all(map(_is_number, value.values())) and all(
+        (number >= 0 if name == "height_not_before_days" else number > 0)
+        for name, number in value.items()
+    )
+
+
 _DAYS = "a whole number of days from 1 to 3650"
 
 SETTINGS = MappingProxyType(
@@ -58,7 +105,12 @@ SETTINGS = MappingProxyType(
                 "a logMAR for each of CF, HM, LP and NLP, in rising order from -0.5 to 3.5",
                 _is_off_chart_mapping,
             ),
-            Setting("half_life_source", "Where the half-lives come from", "text", _is_text),
+            Setting(
+                "half_life_source",
+                "Where the half-lives come from",
+                " or ".join(repr(name) for name in HALF_LIFE_SOURCES),
+                _is_half_life_source,
+            ),
             Setting(
                 "course_gap_days",
                 "Implants on one tumour that start within this many days are one course",
@@ -77,6 +129,19 @@ SETTINGS = MappingProxyType(
                 _DAYS,
                 _is_days,
             ),
+            Setting(
+                "visit_schedule",
+                "How often a treated eye is to be examined, by years since treatment",
+                'a list of {"every_months": ..., "until_years": ...}, the years rising and the'
+                " last until_years null",
+                _is_visit_schedule,
+            ),
+            Setting(
+                "growth_rule",
+                "From which growth at two successive visits a tumour is looked at again",
+                f"a number for each of {', '.join(DEFAULT_GROWTH_RULE)}",
+                _is_growth_rule,
+            ),
         )
     }
 )
@@ -90,10 +155,12 @@ def default_settings(centre_id: str) -> dict[str, Any]:
     return {
         "centre_id": centre_id,
         "off_chart_logmar": {k: float(v) for k, v in DEFAULT_OFF_CHART_LOGMAR.items()},
-        "half_life_source": "ICRP Publication 107 (2008)",
+        "half_life_source": HALF_LIFE_SOURCES[0],
         "course_gap_days": 90,
         "baseline_window_days": 90,
         "confirmation_days": 28,
+        "visit_schedule": [dict(step) for step in DEFAULT_VISIT_SCHEDULE],
+        "growth_rule": dict(DEFAULT_GROWTH_RULE),
     }
 
 

@@ -17,6 +17,7 @@ from registry.acuity import DEFAULT_OFF_CHART_LOGMAR
 from registry.errors import RefusedInputError, StoreError
 from registry.integrity import verify_chain
 from registry.records import TABLES
+from registry.settings import DEFAULT_GROWTH_RULE, DEFAULT_VISIT_SCHEDULE
 from registry.store import Store, create_store, open_store
 
 FIRST = datetime(2024, 3, 1, 9, 0)
@@ -82,6 +83,8 @@ def test_a_new_store_is_private_and_has_its_settings(tmp_path: Path) -> None:
         "course_gap_days": 90,
         "baseline_window_days": 90,
         "confirmation_days": 28,
+        "visit_schedule": [dict(step) for step in DEFAULT_VISIT_SCHEDULE],
+        "growth_rule": dict(DEFAULT_GROWTH_RULE),
     }
 
 
