@@ -24,6 +24,9 @@ _DAMAGE = (
 )
 
 
+_NO_ROOM = ("No space left", "File too large", "Disk quota exceeded")
+
+
 def _damaged(path: Path) -> StoreError:
     return StoreError(
         f"The registry {path.name} is damaged. Do not delete any of its files, and do not write "
@@ -92,7 +95,7 @@ def word_open_error(error: Exception, path: Path) -> StoreError:
             return kind(worded.format(path.name), file=str(path))
     if any(sign in text for sign in _DAMAGE):
         return _damaged(path)
-    if "No space left" in text:
+    if any(sign in text for sign in _NO_ROOM):
         return _full(path, is_committed=True)
     first_line = text.splitlines()[0] if text else type(error).__name__
     return StoreError(
@@ -108,7 +111,7 @@ def word_write_error(
     """Word what DuckDB says when rows cannot be written; quotes no value of a row."""
     text = str(error)
     where: dict[str, Any] = {"file": str(path)} | ({"table": table} if table else {})
-    if "No space left" in text:
+    if any(sign in text for sign in _NO_ROOM):
         return _full(path, is_committed=is_committed)
     if any(sign in text for sign in _DAMAGE):
         return _damaged(path)

@@ -278,7 +278,8 @@ def _replace(path: Path, patient_id: str, by: str, why: str, at: datetime) -> Er
             head = draft.head()
     finally:
         storage.close()
-    _destroy(path.with_name(path.name + ".previous"))
+    for ending in (".previous", ".previous.new"):
+        _destroy(path.with_name(path.name + ending))
     # Between these two steps the side file still names the old chain, as the new anchor does too.
     draft_path(path).replace(path)
     sync_folder(path.parent)

@@ -82,6 +82,8 @@ def keep_copy(path: Path) -> None:
         draft.replace(kept)
         sync_folder(path.parent)
     except OSError as failure:
+        with suppress(OSError):  # half a copy would take the room that is lacking
+            draft.unlink(missing_ok=True)
         raise StoreError(
             f"The copy {kept.name}, which is made before every spell of writing, could not be "
             f"made ({failure.strerror}). Make room, or let the folder be written to.",

@@ -18,7 +18,8 @@ from registry.duckdb_errors import word_open_error, word_write_error
 from registry.duckdb_storage import DuckDBStorage
 from registry.encryption import EncryptedStoreError, key_path
 from registry.errors import RefusedInputError, StoreBusyError, StoreError
-from registry.integrity import verify_chain
+from registry.freeze import freeze
+from registry.integrity import check_integrity, verify_chain
 from registry.records import TABLES
 from registry.storage import Stamp
 from registry.store import create_store, open_store
@@ -361,3 +362,65 @@ def test_a_plain_store_ignores_a_key(path: Path, monkeypatch: pytest.MonkeyPatch
     key_path(path).write_text("0" * 64)
     assert _patients(path) == []
     assert os.environ.get("AFTERPLAQUE_KEY_FILE") is None
+
+
+# --- a full disk ----------------------------------------------------------------------------------
+
+UNDER_A_LIMIT = """
+import resource, signal, sys
+from datetime import datetime
+from pathlib import Path
+import pyarrow as pa
+from registry.errors import StoreError
+from registry.store import open_store
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+store, where = Path(sys.argv[1]), sys.argv[2]
+rows = pa.table({"patient_id": [f"N{n}" for n in range(60_000)]})
+size = store.stat().st_size
+if where == "copy":
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size // 2, size // 2))
+try:
+    with open_store(store, write=True) as opened:
+        if where == "commit":
+            resource.setrlimit(resource.RLIMIT_FSIZE, (size + 1000, size + 1000))
+        with opened.batch("intake", by="ana", at=datetime(2024, 3, 1, 9)) as batch:
+            batch.append("patient", rows)
+except StoreError as error:
+    print(error.message)
+"""
+
+
+@pytest.mark.parametrize(
+    ("where", "said"),
+    [("copy", "could not be made (File too large)"), ("commit", "is full")],
+)
+def test_a_full_disk_loses_nothing_and_is_told(path: Path, where: str, said: str) -> None:
+    # A limit on the size of files stands for the disk; benchmarks/disk_full.py fills real ones.
+    _record_one(path)
+    script = [sys.executable, "-c", UNDER_A_LIMIT, str(path), where]
+    ran = subprocess.run(script, capture_output=True, text=True, check=False)
+    assert said in ran.stdout, ran.stderr
+    assert "ake room" in ran.stdout
+    assert not list(path.parent.glob("*.new"))
+    assert _patients(path) == ["P1"]
+    with open_store(path, write=True) as store:
+        assert verify_chain(store) is None
+
+
+def test_a_lock_is_read_beside_the_writer(path: Path, tmp_path: Path) -> None:
+    lock = tmp_path / "lock"
+    freeze(path, lock, data_cut=AT.date(), by="ana", at=AT)
+    writer = subprocess.Popen(
+        [sys.executable, "-c", WRITER, str(path), "wait"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert writer.stdout is not None
+    assert writer.stdout.readline() == "recorded one\n"
+    assert _patients(lock) == []
+    with pytest.raises(StoreBusyError, match=f"in use by process {writer.pid} since"):
+        check_integrity(path)
+    writer.communicate("\n")
+    assert _patients(lock) == []
+    assert check_integrity(path).is_whole
