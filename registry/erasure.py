@@ -55,7 +55,7 @@ class _Plan:
 
     def words(self) -> list[str]:
         """Return every identifier that must not be left in a text, longest first."""
-        words = {part for keys in self.keys.values() for key in keys for part in [key]}
+        words = {key for keys in self.keys.values() for key in keys}
         return sorted(words, key=lambda word: (-len(word), word))
 
 

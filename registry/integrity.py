@@ -10,6 +10,7 @@ from registry.chain import Head, Misfit, find_misfit, head_path, read_head, read
 from registry.errors import StoreBusyError, StoreError
 from registry.lock import hold_lock
 from registry.opening import attach, check_head, check_lock, check_schema, word_any_damage
+from registry.storage import DataLock
 from registry.store import Store
 from registry.store_files import check_there, compute_file_sha256
 
@@ -82,7 +83,8 @@ class Fault:
 class Integrity:
     """What an examination found; whole when there are no faults.
 
-    ``file_checked`` tells whether the file's checksum was known: it is not after a writer was
+    ``locked_as`` is the content hash of a data lock, None for a living registry. ``file_checked``
+    tells whether the file's checksum was known: it is not after a writer was
     killed, until the next writing. ``chain_hash`` is the last link's, to be kept elsewhere.
     """
 
@@ -90,6 +92,7 @@ class Integrity:
     batches: int | None
     entries: int | None
     chain_hash: str | None
+    locked_as: str | None
     file_checked: bool
 
     @property
@@ -117,22 +120,17 @@ def _check_file(path: Path) -> tuple[list[Fault], bool]:
 
 def _check_side_file(store: Store) -> Iterator[Fault]:
     """Check the last commit that the side file knows, or that a lock holds what was locked."""
-    name = store.path.name
-    if store.data_lock is not None:
-        check = check_lock
-    elif head_path(store.path).exists():
-        check = check_head
-    else:
+    if store.data_lock is None and not head_path(store.path).exists():
         yield Fault(
             "file",
-            f"{name}.head is missing: without it commits lost from the end cannot be told. The "
-            "next writing makes it anew",
+            f"{store.path.name}.head is missing: without it commits lost from the end cannot be "
+            "told. The next writing makes it anew",
         )
-        return
-    try:
-        check(store.storage, store.path)
-    except StoreError as error:
-        yield Fault("file", error.message)
+    for check in (check_head, check_lock):
+        try:
+            check(store.storage, store.path)
+        except StoreError as error:
+            yield Fault("file", error.message)
 
 
 def _look_inside(store: Store, expected_hash: str | None) -> Iterator[Fault]:
@@ -181,10 +179,10 @@ def check_integrity(path: str | Path, *, expected_hash: str | None = None) -> In
     check_there(path)
     with hold_lock(path, exclusive=False):
         faults, is_checked = _check_file(path)
-        head: Head | None = None
+        head, lock = None, None
         try:
             with word_any_damage(path):
-                head = _examine(path, expected_hash, faults)
+                head, lock = _examine(path, expected_hash, faults)
         except StoreBusyError:
             raise
         except StoreError as error:
@@ -192,11 +190,14 @@ def check_integrity(path: str | Path, *, expected_hash: str | None = None) -> In
                 faults.append(Fault("file", error.message))
     batches, entries = (head.batch_no, head.entry_no) if head else (None, None)
     last = head.chain_hash.hex() if head else None
-    return Integrity(tuple(faults), batches, entries, last, is_checked)
+    locked_as = lock.content_hash if lock else None
+    return Integrity(tuple(faults), batches, entries, last, locked_as, is_checked)
 
 
-def _examine(path: Path, expected_hash: str | None, faults: list[Fault]) -> Head:
-    """Add the faults inside the file; return where its chain ends."""
+def _examine(
+    path: Path, expected_hash: str | None, faults: list[Fault]
+) -> tuple[Head, DataLock | None]:
+    """Add the faults inside the file; return where its chain ends and what it was locked as."""
     storage = attach(path, write=False)
     try:
         check_schema(storage, path)
@@ -204,6 +205,6 @@ def _examine(path: Path, expected_hash: str | None, faults: list[Fault]) -> Head
         for fault in _look_inside(store, expected_hash):
             if fault.what not in {known.what for known in faults}:
                 faults.append(fault)
-        return store.head()
+        return store.head(), store.data_lock
     finally:
         storage.close()

@@ -22,14 +22,14 @@ from registry.store_files import check_absent, note_closed_file, note_head, remo
 
 
 @contextmanager
-def draft_file(path: Path, *, key: str | None = None, ending: str = "draft") -> Iterator[Storage]:
+def draft_file(path: Path, *, key: str | None = None) -> Iterator[Storage]:
     """Open a new, empty database under another name beside ``path``; removed when the block fails.
 
     On leaving, everything is in the closed draft ``PATH.draft``; the caller renames it.
     """
     from registry.duckdb_storage import open_duckdb
 
-    draft = draft_path(path, ending)
+    draft = draft_path(path)
     remove_draft(draft)
     try:
         storage: Storage = open_duckdb(draft, write=True, create=True, key=key)
@@ -43,9 +43,9 @@ def draft_file(path: Path, *, key: str | None = None, ending: str = "draft") -> 
         raise
 
 
-def draft_path(path: Path, ending: str = "draft") -> Path:
+def draft_path(path: Path) -> Path:
     """Name the draft of a file."""
-    return path.with_name(f"{path.name}.{ending}")
+    return path.with_name(f"{path.name}.draft")
 
 
 def apply_schema(storage: Storage, name: str, *, at: datetime, until: int | None = None) -> None:

@@ -23,11 +23,10 @@ def _lay_out(found: Integrity) -> str:
             f"whole: {found.batches} batches, {found.entries} entries, every value as recorded",
             f"chain hash {found.chain_hash}",
         ]
-        if not found.file_checked:
-            lines.append(
-                "the file's checksum is not known (a data lock, or a writer was interrupted); its "
-                "records were checked"
-            )
+        if found.locked_as:
+            lines.append(f"data lock, content hash {found.locked_as}")
+        elif not found.file_checked:
+            lines.append("the file's checksum is not known, since a writer was interrupted")
         return "\n".join(lines)
     rows = [
         [fault.kind, f"{fault.table}:{fault.record}" if fault.table else "-", fault.what]
@@ -65,6 +64,7 @@ def integrity(
         "batches": found.batches,
         "entries": found.entries,
         "chain_hash": found.chain_hash,
+        "content_hash": found.locked_as,
         "file_checksum_known": found.file_checked,
     }
     answer(payload, as_json=as_json, text=_lay_out(found))

@@ -19,7 +19,8 @@ from registry.errors import StoreError
 from registry.exchange import back_up, restore
 from registry.file_sets import SUMS
 from registry.freeze import freeze
-from registry.integrity import check_integrity
+from registry.integrity import check_integrity, verify_chain
+from registry.migrate import read_migrations
 from registry.store import open_store
 
 AT = datetime(2027, 1, 1)
@@ -139,6 +140,28 @@ def test_a_changed_value_with_new_checksums_is_refused_too(backup: Path, tmp_pat
     _resum(backup)
     with pytest.raises(StoreError, match="not the manifest of a backup"):
         restore(backup, tmp_path / "new.registry", at=AT)
+
+
+def test_an_older_backup_is_brought_up_to_date(
+    backup: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "migrations"
+    folder.mkdir()
+    shutil.copy(OLD.parents[2] / "registry/migrations/duckdb/m001_first_schema.sql", folder)
+    # A migration that changes data has to run over the restored rows, not before them.
+    (folder / "m002_hue.sql").write_text(
+        "ALTER TABLE patient_version ADD COLUMN hue VARCHAR DEFAULT 'brown';"
+    )
+    known = read_migrations(folder=folder)
+    for module in ("exchange", "new_files", "opening"):
+        monkeypatch.setattr(f"registry.{module}.read_migrations", lambda: known)
+    new = tmp_path / "new.registry"
+    restore(backup, new, at=AT)
+    with open_store(new) as store:
+        assert [row.number for row in store.storage.applied_migrations()] == [1, 2]
+        hues = store.connection.execute("SELECT DISTINCT hue FROM patient_version").fetchall()
+        assert hues == [("brown",)]
+        assert verify_chain(store) is None
 
 
 def test_nothing_is_overwritten(path: Path, backup: Path, tmp_path: Path) -> None:

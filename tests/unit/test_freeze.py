@@ -61,7 +61,9 @@ def test_a_lock_holds_what_was_recorded_until_its_moment(path: Path) -> None:
         with open_store(path) as living:
             assert store.head().chain_hash == living.storage.chain_hash_at(store.head().entry_no)
             assert living.state_hash() == living.head().chain_hash.hex()
-    assert check_integrity(early).is_whole
+    found = check_integrity(early)
+    assert found.is_whole
+    assert found.locked_as == first
 
 
 def test_the_same_records_and_cut_have_the_same_hash(path: Path) -> None:
