@@ -20,6 +20,7 @@ import pytest
 
 from analysis.interval_censored import bootstrap_npmle, interval_censored_log_rank, npmle
 from analysis.interval_parametric import fit_interval_parametric
+from analysis.interval_score_test import interval_censored_score_test
 from registry.errors import RefusedEstimateError
 
 HERE = Path(__file__).parent
@@ -108,6 +109,49 @@ def test_log_rank_is_the_published_one(scores: Any, z: float, p: float) -> None:
     assert test.p == pytest.approx(p, abs=5e-7)
     assert test.statistic == pytest.approx(test.z**2)
     assert sum(test.score) == pytest.approx(0, abs=1e-10)
+
+
+def test_score_test_is_the_published_one() -> None:
+    # Fay and Shaw, J Stat Softw 2010;36(2), score form: chi-squared 7.8749, p 0.005012.
+    test = interval_censored_score_test(LOWER, UPPER, chemotherapy)
+    assert test.statistic == pytest.approx(7.8749, abs=5e-5)
+    assert test.p == pytest.approx(0.005012, abs=5e-7)
+    assert test.z > 0
+    assert sum(test.score) == pytest.approx(0, abs=1e-8)
+
+
+def test_score_test_is_the_slope_of_a_profile_and_knows_no_order() -> None:
+    # On exact and right-censored times without ties it nears Cox's score test (Breslow's ties).
+    from analysis.cox import prepare_cox
+    from analysis.risk_sets import partial_likelihood
+
+    rng = np.random.default_rng(5)
+    time, arm = rng.exponential(1.0, 400), np.arange(400) % 2
+    time = np.where(arm == 1, time / 1.5, time)
+    event = rng.random(400) < 0.7
+    upper = np.where(event, time, np.inf)
+    test = interval_censored_score_test(time, upper, arm)
+    data = prepare_cox(arm[:, None], time, event)
+    point = partial_likelihood(data.sets, data.matrix, np.zeros(1))
+    by_cox = float(point.score[0] ** 2 / point.information[0, 0])
+    assert test.statistic == pytest.approx(by_cox, rel=0.05)
+    order = rng.permutation(400)
+    again = interval_censored_score_test(time[order], upper[order], arm[order])
+    assert again.statistic == pytest.approx(test.statistic, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("lower", "upper", "group", "said"),
+    [
+        ([0, 1], [1, 2], ["a", "a"], "two groups"),
+        ([1, 2], [math.inf, math.inf], ["a", "b"], "no step"),
+    ],
+)
+def test_score_test_refusals(
+    lower: list[float], upper: list[float], group: list[str], said: str
+) -> None:
+    with pytest.raises(RefusedEstimateError, match=said):
+        interval_censored_score_test(lower, upper, group)
 
 
 @pytest.mark.parametrize("reference", R["npmle"], ids=lambda reference: reference["data"])
