@@ -33,6 +33,7 @@ COMMANDS = (
     "backup",
     "restore",
     "fields",
+    "check",
     "audit",
     "outcome",
     "vision",
