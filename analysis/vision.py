@@ -22,9 +22,11 @@ from analysis.group_tests import GroupTest, log_rank
 from analysis.grouping import Grouping, group_units
 from analysis.illness_death import (
     IllnessDeath,
+    Knots,
     OccupationLimits,
     StateOccupation,
     VisitedToDeath,
+    choose_knots,
     fit_illness_death,
 )
 from analysis.interval_censored import (
@@ -159,6 +161,16 @@ def to_visited(table: OutcomeTable) -> VisitedToDeath:
     )
 
 
+def choose_vision_knots(seen: VisitedToDeath) -> Knots:
+    """Choose knots: more for the loss, whose rate rises and falls again, than for death.
+
+    Up to ten pieces of at least eight losses. With six the 8-year incidence in departments of 500
+    came out 0.8 points higher and the first year 0.5, at the same spread.
+    """
+    loss = choose_knots(seen, events_per_piece=8, most_pieces=10)["loss"]
+    return {**choose_knots(seen, most_pieces=4), "loss": loss}
+
+
 def _times(table: OutcomeTable, at_years: Sequence[float]) -> tuple[Floats, float]:
     last = float(table.time_days.max()) / DAYS_PER_YEAR if table.n else 0.0
     grid = np.arange(0.0, last, GRID_YEARS)
@@ -180,8 +192,13 @@ def analyse_vision_group(
     *,
     resamples: int = RESAMPLES,
     at_years: Sequence[float] = YEARS,
+    only_main: bool = False,
 ) -> VisionGroup:
-    """Estimate one group of eyes at risk; ``resamples`` 0 leaves the bootstrap limits out."""
+    """Estimate one group of eyes at risk.
+
+    ``resamples`` 0 leaves the bootstrap limits out, ``only_main`` those of the estimate if no one
+    died.
+    """
     replicates = how.replicates if resamples else 100
     outcome = analyse_group(name, table, replace(how, replicates=replicates))
     times, last = _times(table, at_years)
@@ -189,7 +206,7 @@ def analyse_vision_group(
     if not table.n or last == 0:
         return replace(empty, notes=("Nobody was followed: there is no rate to give.",))
     seen = to_visited(table)
-    fit = fit_illness_death(seen)
+    fit = fit_illness_death(seen, choose_vision_knots(seen))
     limits, free_limits, exact, notes = None, None, None, fit.notes
     rng = np.random.default_rng(how.seed)
     if resamples:
@@ -197,9 +214,10 @@ def analyse_vision_group(
             limits = bootstrap_loss(
                 seen, fit, table.patient_id, times, rng, resamples=resamples, level=how.level
             )
-            free_limits = bootstrap_if_no_one_died(
-                seen, table.patient_id, times, rng, resamples=resamples, level=how.level
-            )
+            if not only_main:
+                free_limits = bootstrap_if_no_one_died(
+                    seen, table.patient_id, times, rng, resamples=resamples, level=how.level
+                )
         except RefusedEstimateError as refusal:
             notes = (*notes, refusal.message)
             exact = aalen_johansen_own_clocks(
@@ -273,6 +291,7 @@ class _Asked:
     end_point: EndPoint
     how: Estimation
     at_years: tuple[float, ...]
+    only_main: bool
 
     def analyse(
         self, eyes: VisionHistories, members: dict[str, Bools], reading: Reading, resamples: int
@@ -282,7 +301,12 @@ class _Asked:
         table = to_outcome_table(eyes, losses, self.end_point, READINGS[reading])
         return tuple(
             analyse_vision_group(
-                name, table.select(chosen), self.how, resamples=resamples, at_years=self.at_years
+                name,
+                table.select(chosen),
+                self.how,
+                resamples=resamples,
+                at_years=self.at_years,
+                only_main=self.only_main,
             )
             for name, chosen in members.items()
         )
@@ -330,7 +354,7 @@ def analyse_vision(
     resamples: int = RESAMPLES,
     at_years: Sequence[float] = YEARS,
     with_sensitivity: bool = True,
-    with_whole: bool = True,
+    only_main: bool = False,
 ) -> Vision:
     """Analyse the loss of one level of vision.
 
@@ -344,8 +368,9 @@ def analyse_vision(
         Bootstrap draws of patients for the limits; 0 for none.
     at_years
         Times at which figures will be read, in years, beside a quarterly grid.
-    with_whole
-        Whether a grouped analysis also draws limits for the whole cohort.
+    only_main
+        Draw limits for the main estimate of each group only: none for the whole cohort of a grouped
+        analysis, none for the estimate if no one died.
 
     Returns
     -------
@@ -357,11 +382,11 @@ def analyse_vision(
     at_risk = eyes.select(eyes.reason == 0)
     grouping = _group(connection, at_risk, cut, by, cuts)
     members = _members(at_risk, grouping)
-    asked = _Asked(end_point_of(level), how, tuple(at_years))
+    asked = _Asked(end_point_of(level), how, tuple(at_years), only_main)
     groups = asked.analyse(at_risk, members, "confirmed", resamples)
     whole = groups[0]
     if grouping is not None:
-        draws = resamples if with_whole else 0
+        draws = 0 if only_main else resamples
         whole = asked.analyse(at_risk, _members(at_risk, None), "confirmed", draws)[0]
     sensitivity = tuple(
         VisionSensitivity(variant.name, variant.words, asked.analyse(at_risk, members, reading, 0))

@@ -265,6 +265,12 @@ def date_losses(eyes: VisionHistories, reading: Reading = "confirmed") -> Losses
         ``"unconfirmed_counts"`` and ``"unconfirmed_ignored"`` read the unconfirmed last readings
         as loss and as none; the truth of confirmed loss lies between, and everyone else is
         censored at the last reading.
+
+    Notes
+    -----
+    Removal of the eye is known to the end of the record, a reading only when another follows. So in
+    the last stretch a removal counts where a loss of vision does not yet; in the invented
+    department this adds about 0.3 points to the incidence of losing 6/60 at 5 years and 0.8 at 8.
     """
     above, below = eyes.confirmed_above, eyes.confirmed_below
     if reading == "first_observed":

@@ -75,7 +75,7 @@ def gather_vision(
                 cuts=cuts,
                 resamples=GROUP_RESAMPLES,
                 with_sensitivity=False,
-                with_whole=False,
+                only_main=True,
                 **shared,
             ),
         )
