@@ -13,7 +13,7 @@ import os
 import re
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -57,6 +57,11 @@ class _Plan:
         """Return every identifier that must not be left in a text, longest first."""
         words = {key for keys in self.keys.values() for key in keys}
         return sorted(words, key=lambda word: (-len(word), word))
+
+    def pattern(self) -> re.Pattern[str]:
+        """Match any of the identifiers, whatever its case; an underscore ends a word too."""
+        words = "|".join(re.escape(word) for word in self.words())
+        return re.compile(rf"(?<![^\W_])(?:{words})(?![^\W_])", re.IGNORECASE)
 
 
 def _plan(storage: Storage, patient_id: str) -> _Plan:
@@ -135,8 +140,7 @@ def _recount(rows: Any, removed: Mapping[int, int]) -> Any:
 
 def _gather(storage: Storage, draft: Storage, plan: _Plan) -> dict[str, Any]:
     """Read what is left of every table, its contents hashed anew by the draft."""
-    words = "|".join(re.escape(word) for word in plan.words())
-    pattern = re.compile(rf"(?<!\w)(?:{words})(?!\w)", re.IGNORECASE)
+    pattern = plan.pattern()
     removed: dict[int, int] = {}
     left = {}
     for name in storage.filled_in_order():
@@ -194,8 +198,10 @@ def _fill(storage: Storage, draft: Storage, path: Path, plan: _Plan, tombstone: 
     at = datetime(1970, 1, 1) + timedelta(microseconds=tombstone.recorded_at_us)
     apply_schema(draft, path.name, at=at)
     rebuilt = _rechain(_gather(storage, draft, plan), tombstone.hash())
-    for anchor in (*(anchor for anchor, _ in storage.anchors()), tombstone):
-        draft.add_anchor(anchor)
+    pattern = plan.pattern()
+    for anchor, _ in storage.anchors():
+        draft.add_anchor(replace(anchor, reason=pattern.sub(ERASED, anchor.reason)))
+    draft.add_anchor(tombstone)
     for name in draft.filled_in_order():
         draft.fill(name, rebuilt[name])
     check_filled(draft, path)
@@ -207,13 +213,12 @@ def _check(patient_id: str, by: str, why: str, plan: _Plan) -> None:
             "The registry holds no patient of that identifier; nothing was changed.",
             table="patient",
         )
-    for word in plan.words():
-        if re.search(rf"(?<!\w){re.escape(word)}(?!\w)", f"{by} {why}", re.IGNORECASE):
-            raise RefusedInputError(
-                "The reason is kept for good, so it must not name the person. Word it without "
-                "any of their identifiers.",
-                option="--why",
-            )
+    if plan.pattern().search(f"{by} {why}"):
+        raise RefusedInputError(
+            "The reason is kept for good, so it must not name the person. Word it without any of "
+            "their identifiers.",
+            option="--why",
+        )
 
 
 def _destroy(path: Path) -> None:

@@ -46,7 +46,7 @@ def path(tmp_path: Path, empty_store: Path) -> Path:
                 "eye": ["left", "right", "left"],
                 "visit_date": [AT.date()] * 3,
             }))  # fmt: skip
-            batch.note_file(f"{GONE}.csv", "ab" * 32, 2, "patient")
+            batch.note_file(f"new_{GONE.lower()}_2.csv", "ab" * 32, 2, "patient")
         why = f"belongs to KEPTPERSON, not {GONE}"
         with store.batch("correction", by="ana", why=why, at=AT) as batch:
             batch.append("visit", pa.table({
@@ -74,6 +74,7 @@ def test_nothing_of_the_person_is_left_in_any_file(path: Path) -> None:
         "patient": 1, "tumour": 1, "implant": 1, "implant_muscle": 1, "visit": 1,
     }  # fmt: skip
     left = _everything(path.parent)
+    assert GONE.lower().encode() not in left
     assert GONE.encode() not in left
     assert b"KEPTPERSON" in left
     assert not path.with_name(path.name + ".previous").exists()
@@ -100,7 +101,7 @@ def test_everyone_else_stays_as_recorded(path: Path) -> None:
         assert store.settings() == settings
         assert set(store.files_taken()) == set(files)
         [taken] = store.files_taken().values()
-        assert taken.name == "[erased].csv"
+        assert taken.name == "new_[erased]_2.csv"
         [mixed] = store.history("visit", "V-mixed")  # its first version named the person
         assert (mixed.version, mixed.values["patient_id"]) == (1, "KEPTPERSON")
         assert mixed.reason == "belongs to KEPTPERSON, not [erased]"
@@ -137,12 +138,14 @@ def test_an_erasure_cut_short_before_its_side_file_is_caught_up(path: Path) -> N
 
 
 def test_a_second_person_can_follow(path: Path) -> None:
-    erase_patient(path, GONE, by="ana", why="asked for it", at=LATER)
+    erase_patient(path, GONE, by="ana", why="asked, as KEPTPERSON did", at=LATER)
     erase_patient(path, "KEPTPERSON", by="ana", why="asked for it as well", at=LATER)
     assert check_integrity(path).is_whole
     assert b"KEPTPERSON" not in _everything(path.parent)
     with open_store(path) as store:
-        assert len(store.storage.anchors()) == 3
+        reasons = [anchor.reason for anchor, _ in store.storage.anchors()]
+        assert reasons[1] == "erasure of 1 person, 7 versions of records: asked, as [erased] did"
+        assert len(reasons) == 3
         assert store.connection.execute("FROM visit_version").fetchall() == []
 
 
