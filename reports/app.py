@@ -46,6 +46,7 @@ COMMANDS = (
     "observed_expected",
     "proportion",
     "funnel",
+    "describe",
     "estimate",
     "regress",
     "dose_curve",
