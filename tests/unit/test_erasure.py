@@ -19,11 +19,12 @@ AT, LATER = datetime(2024, 3, 1, 9), datetime(2025, 1, 1)
 GONE = "GONEPERSON"
 
 
-@pytest.fixture
-def path(tmp_path: Path, empty_store: Path) -> Path:
+@pytest.fixture(scope="module")
+def base(tmp_path_factory: pytest.TempPathFactory, empty_store: Path) -> Path:
     """Return a store of two people; one visit was first recorded for the wrong one."""
-    shutil.copytree(empty_store, tmp_path / "store")
-    path = tmp_path / "store" / "small.registry"
+    folder = tmp_path_factory.mktemp("base") / "store"
+    shutil.copytree(empty_store, folder)
+    path = folder / "small.registry"
     people = [GONE, "KEPTPERSON"]
     tumours = [f"T-{person}" for person in people]
     with open_store(path, write=True) as store:
@@ -58,6 +59,13 @@ def path(tmp_path: Path, empty_store: Path) -> Path:
         with store.batch("correction", by="ben", why="misread", at=AT) as batch:
             batch.append("patient", pa.table({"patient_id": [GONE], "birth_year": [1951]}))
     return path
+
+
+@pytest.fixture
+def path(tmp_path: Path, base: Path) -> Path:
+    """Return a copy of the store in a folder of its own."""
+    shutil.copytree(base.parent, tmp_path / "store")
+    return tmp_path / "store" / base.name
 
 
 def _everything(folder: Path) -> bytes:

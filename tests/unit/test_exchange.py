@@ -27,20 +27,30 @@ AT = datetime(2027, 1, 1)
 OLD = Path(__file__).parents[1] / "stores" / "m001.registry.gz"
 
 
-@pytest.fixture
-def path(tmp_path: Path) -> Path:
-    """Return a store with a correction, a withdrawal, a file and a changed setting."""
-    path = tmp_path / "old.registry"
+@pytest.fixture(scope="module")
+def base(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the folder of a store with a correction, a withdrawal and more, and its backup."""
+    folder = tmp_path_factory.mktemp("base") / "in"
+    folder.mkdir()
+    path = folder / "old.registry"
     path.write_bytes(gzip.decompress(OLD.read_bytes()))
     with open_store(path, write=True):
         pass
-    return path
+    back_up(path, folder / "backup", by="ana", at=AT)
+    return folder
 
 
 @pytest.fixture
-def backup(path: Path, tmp_path: Path) -> Path:
-    back_up(path, tmp_path / "backup", by="ana", at=AT)
-    return tmp_path / "backup"
+def path(tmp_path: Path, base: Path) -> Path:
+    """Return a copy of the store."""
+    shutil.copytree(base, tmp_path, dirs_exist_ok=True)
+    return tmp_path / "old.registry"
+
+
+@pytest.fixture
+def backup(path: Path) -> Path:
+    """Return a copy of its backup."""
+    return path.with_name("backup")
 
 
 def test_what_is_restored_is_what_was_backed_up(path: Path, backup: Path, tmp_path: Path) -> None:
@@ -232,4 +242,4 @@ def test_a_lock_is_copied_rather_than_backed_up(path: Path, tmp_path: Path) -> N
     lock = tmp_path / "lock"
     freeze(path, lock, data_cut=date(2026, 6, 30), by="ana", at=AT)
     with pytest.raises(StoreError, match="Copy it"):
-        back_up(lock, tmp_path / "backup2", by="ana", at=AT)
+        back_up(lock, tmp_path / "another", by="ana", at=AT)

@@ -21,16 +21,24 @@ EARLY, LATE, NOW = datetime(2024, 3, 1, 9), datetime(2024, 6, 1, 9), datetime(20
 CUT = date(2024, 12, 31)
 
 
-@pytest.fixture
-def path(tmp_path: Path, empty_store: Path) -> Path:
-    shutil.copytree(empty_store, tmp_path / "store")
-    path = tmp_path / "store" / "small.registry"
+@pytest.fixture(scope="module")
+def base(tmp_path_factory: pytest.TempPathFactory, empty_store: Path) -> Path:
+    folder = tmp_path_factory.mktemp("base") / "store"
+    shutil.copytree(empty_store, folder)
+    path = folder / "small.registry"
     with open_store(path, write=True) as store:
         for at, year in ((EARLY, 1950), (LATE, 1951)):
             with store.batch("correction", by="ana", why="misread", at=at) as batch:
                 rows = {"patient_id": ["P2", "P1"], "birth_year": [1944, year]}
                 batch.append("patient", pa.table(rows))
     return path
+
+
+@pytest.fixture
+def path(tmp_path: Path, base: Path) -> Path:
+    """Return a copy of the store in a folder of its own."""
+    shutil.copytree(base.parent, tmp_path / "store")
+    return tmp_path / "store" / base.name
 
 
 def _lock(path: Path, name: str, **more: datetime) -> tuple[Path, str]:
