@@ -126,7 +126,9 @@ def _bounds(results: VisionResults) -> Table:
         rows=tuple(rows),
         notes=(
             "A loss seen at the last visit alone cannot be confirmed: counting it and ignoring it"
-            " are the two bounds. Limits are given for the main definition and for Kaplan–Meier.",
+            " are the two bounds. Limits are given for the main definition and for Kaplan–Meier."
+            " Removal of the eye is known to the end of the record, a reading only when another"
+            " follows; this raises late figures a little.",
         ),
     )
 
