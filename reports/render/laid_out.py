@@ -38,6 +38,8 @@ WORD_JOINER = "\u2060"
 LINE_IN_CHARACTERS = 100
 GAP_IN_CHARACTERS = 2
 WIDEST_COLUMN = 24
+_LEVEL = re.compile(r"\d+ % CI")
+_LEVEL_IN_CELL = re.compile("\\((\\d+[ \u00a0]%[ \u00a0]CI)[ \u00a0]")
 _SPAN = re.compile("(?<=\\d)\u2013(?=[\\d\u2212])")
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t")
 
@@ -129,8 +131,9 @@ def _head_and_rest(content: Content) -> tuple[str, str]:
 
 
 def table_plain(table: Table) -> Plain:
-    """A table with its cells worded."""
-    rows = [_row(row) for row in table.rows]
+    """A table with its cells worded; a level named by the table is not said in every cell."""
+    named = _named_levels(table)
+    rows = [_row(row, named) for row in table.rows]
     return {
         "number": table.number,
         "caption": _said(table.caption),
@@ -144,8 +147,30 @@ def table_plain(table: Table) -> Plain:
     }
 
 
-def _row(row: Row) -> Plain:
-    return {"cells": [_said(c) for c in row.cells], "header": row.header, "level": row.level}
+def _named_levels(table: Table) -> tuple[str, ...]:
+    """The levels ("95 % CI") that the table's caption, headings or notes name."""
+    around = [table.caption, *table.notes, *(column.heading for column in table.columns)]
+    said = " ".join(_said(words) for words in around).replace(NO_BREAK, " ")
+    return tuple(sorted(set(_LEVEL.findall(said))))
+
+
+def _row(row: Row, named: tuple[str, ...]) -> Plain:
+    cells = [_without_level(_said(cell), named) for cell in row.cells]
+    return {"cells": cells, "header": row.header, "level": row.level}
+
+
+def _without_level(text: str, named: tuple[str, ...]) -> str:
+    """Take a named level out of a cell: ``92.4 % (95 % CI 88.1–95.3)`` → ``92.4 % (88.1–95.3)``.
+
+    >>> _without_level("92.4 % (95 % CI 88.1–95.3)", ("95 % CI",))
+    '92.4 % (88.1–95.3)'
+    """
+
+    def shorten(found: re.Match[str]) -> str:
+        level = found.group(1).replace(NO_BREAK, " ")
+        return "(" if level in named else found.group(0)
+
+    return _LEVEL_IN_CELL.sub(shorten, text)
 
 
 def column_widths(rows: list[list[str]]) -> list[int] | None:

@@ -27,8 +27,9 @@ def _at_times(caption: str, rows: list[Row]) -> Table:
         ),
         rows=tuple(rows),
         notes=(
-            "Control (95 % CI, beta product). No figure is given beyond a group’s last follow-up;"
-            f" with fewer than {MINIMUM_AT_RISK} at risk it is uncertain whatever its interval.",
+            "Control with its 95 % CI (beta product). No figure is given beyond a group’s last"
+            f" follow-up; with fewer than {MINIMUM_AT_RISK} at risk it is uncertain whatever its"
+            " interval.",
         ),
     )
 
