@@ -257,3 +257,14 @@ def test_limits_of_a_median_hold_their_level() -> None:
         limits = median_rank(rng.integers(0, 10_001, 40))
         held += bool(limits.lower is not None and limits.lower <= 5000 <= (limits.upper or 0))
     assert 0.945 < held / 2000 < 0.98
+
+
+@pytest.mark.parametrize("n", [6, 7, 10, 25, 40, 101])
+def test_limits_of_a_median_are_scipys(n: int) -> None:
+    """The confidence interval of scipy.stats.quantile_test (order statistics, Conover 1999)."""
+    from scipy.stats import quantile_test
+
+    ranks = np.random.default_rng(n).permutation(10 * n)[:n]
+    outside = quantile_test(ranks, q=0, p=0.5).confidence_interval(0.95)
+    found = median_rank(ranks)
+    assert (found.lower, found.upper) == (outside.low, outside.high)
