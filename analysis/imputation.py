@@ -34,8 +34,11 @@ FEWEST_KNOWN = 10
 RIDGE = 1e-5
 
 
-def nelson_aalen_at(time: Array, event: BoolArray) -> Array:
+def nelson_aalen_at(time: Array, event: BoolArray, entry: Array | None = None) -> Array:
     """Nelson–Aalen cumulative hazard at each row's own time: shape (n,).
+
+    With delayed entry at risk means entry < t ≤ time, and a row has the hazard from its entry on,
+    the part that it was under observation for.
 
     >>> nelson_aalen_at(np.array([1., 2., 2., 3.]), np.array([True, True, False, False])).round(4)
     array([0.25  , 0.5833, 0.5833, 0.5833])
@@ -43,19 +46,25 @@ def nelson_aalen_at(time: Array, event: BoolArray) -> Array:
     levels, codes = np.unique(time, return_inverse=True)
     leaving = np.bincount(codes, minlength=len(levels))
     at_risk = leaving[::-1].cumsum()[::-1]
+    if entry is not None:
+        at_risk = at_risk - (len(entry) - np.searchsorted(np.sort(entry), levels, side="left"))
     steps = np.bincount(codes, np.asarray(event, dtype=float), minlength=len(levels)) / at_risk
-    hazard: Array = np.cumsum(steps)[codes]
+    cumulative = np.cumsum(steps)
+    hazard: Array = cumulative[codes]
+    if entry is not None:
+        before = np.searchsorted(levels, entry, side="right")
+        hazard = hazard - np.concatenate([[0.0], cumulative])[before]
     return hazard
 
 
-def outcome_columns(time: Array, status: NDArray[np.int64]) -> Array:
+def outcome_columns(time: Array, status: NDArray[np.int64], entry: Array | None = None) -> Array:
     """What the imputation models know of the outcome: for each cause its indicator and its
-    Nelson–Aalen hazard at the row's time; shape (n, 2 · causes).
+    Nelson–Aalen hazard at the row's time (from its entry on); shape (n, 2 · causes).
     """
     causes = [c for c in np.unique(status) if c > 0]
     if not causes:
         raise RefusedEstimateError("No row has an event, so nothing is imputed.")
-    parts = [[status == c, nelson_aalen_at(time, status == c)] for c in causes]
+    parts = [[status == c, nelson_aalen_at(time, status == c, entry)] for c in causes]
     return np.column_stack([column for pair in parts for column in pair]).astype(float)
 
 

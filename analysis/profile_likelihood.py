@@ -153,14 +153,14 @@ def profile(
     for j in range(size):
         if j in skipped:
             continue
-        curve = _ProfileCurve(evaluate, top, j, reach**2)
+        curve = ProfileCurve(evaluate, top, j, reach**2)
         fall[j] = curve.fall(0.0)
         lower[j] = _limit(curve, float(se[j]), -reach)
         upper[j] = _limit(curve, float(se[j]), reach)
     return Profile(lower, upper, fall, np.asarray(chi2.sf(fall, 1)))
 
 
-class _ProfileCurve:
+class ProfileCurve:
     """Twice the fall of the maximised likelihood as one coefficient is held.
 
     Each climb starts where the last one ended. Far out, under separation, the likelihood of the
@@ -198,7 +198,7 @@ class _ProfileCurve:
         return float(side * np.sqrt(self.fall(value)))
 
 
-def _limit(curve: _ProfileCurve, se: float, reach: float) -> float:
+def _limit(curve: ProfileCurve, se: float, reach: float) -> float:
     """Value at which the signed root of the fall meets ``reach``; infinite if it never does."""
     centre = float(curve.top.coefficients[curve.position])
     curve.at = curve.top.coefficients

@@ -7,7 +7,7 @@ The models are ``cox`` (cause-specific hazard of event code 1), ``firth-cox``, `
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,6 +93,7 @@ class RegressionAnswer:
     covariance: Array
     tests: tuple[RegressionTest, ...]
     warnings: tuple[str, ...]
+    penalised: FirthFit | None = None
 
 
 def regress(
@@ -250,11 +251,12 @@ def _firth_answer(rows: RegressionRows, model: str, ties: str, level: float) -> 
         else "Risks from these coefficients are pulled towards one half; take predictions from FLIC"
         " or FLAC.",
     ]
-    return _answer(
+    found = _answer(
         model, fit.coefficients, fit.log_likelihood, fit.log_likelihood_null,
         covariance=fit.covariance, n=fit.n, events=fit.events, competing=competing, clusters=None,
         ties=ties if timed else None, tests=_firth_non_linearity(rows.frame, fit), said=said,
     )  # fmt: skip
+    return replace(found, penalised=fit)
 
 
 def _few(events: int, rows: RegressionRows, advised: str | None) -> str | None:

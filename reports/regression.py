@@ -57,7 +57,6 @@ def check_question(question: RegressionQuestion) -> None:
         ("--cluster", question.cluster is not None, ("cox", "logistic")),
         ("--ties", question.ties is not None, ("cox", "firth-cox")),
         ("--landmark", question.landmark is not None, timed),
-        ("--imputations", question.imputations > 0, ("cox", "fine-gray", "logistic")),
     )
     for option, given, models in rules:
         if given and question.model not in models:
@@ -73,10 +72,6 @@ def check_question(question: RegressionQuestion) -> None:
     if question.imputations and (question.imputations < 2 or question.splines):
         raise UsageError(
             "--imputations takes 2 or more and does not go with --spline.", option="--imputations"
-        )
-    if question.imputations and (question.entry or question.landmark is not None):
-        raise UsageError(
-            "--imputations does not go with --entry or --landmark.", option="--imputations"
         )
     if len(set(question.terms)) < len(question.terms):
         raise UsageError("--terms names a column twice.", option="--terms")
@@ -180,7 +175,7 @@ def _read_rows(
     codes, more = read_event_codes(known, question.event, question.event_codes)
     status = np.array(codes, dtype=np.int64)
     check_status(table, question, status)
-    known, status, moved = _after_landmark(known, status, question)
+    known, status, moved = after_landmark(known, status, question)
     terms = [*question.terms, *(name for name in question.splines if name not in question.terms)]
     frame = to_model_frame(
         {name: read_column(known, name) for name in terms},
@@ -216,7 +211,7 @@ def check_status(table: Table, question: RegressionQuestion, status: NDArray[np.
         )
 
 
-def _after_landmark(
+def after_landmark(
     table: Table, status: NDArray[np.int64], question: RegressionQuestion
 ) -> tuple[Table, NDArray[np.int64], list[str]]:
     """Keep the rows followed beyond the landmark; times are moved when the rows are read."""

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from reports.estimation import read_event_codes
 from reports.regression import (
     RegressionQuestion,
+    after_landmark,
     check_status,
     describe,
     read_column,
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 
 
 def answer_imputed(table: Table, question: RegressionQuestion) -> dict[str, Any]:
-    """Impute, fit each completed table and pool by Rubin's rules.
+    """Impute, fit each completed table and pool: Rubin's rules, or profiles for Firth models.
 
     Returns
     -------
@@ -42,6 +43,7 @@ def answer_imputed(table: Table, question: RegressionQuestion) -> dict[str, Any]
     codes, more = read_event_codes(known, question.event, question.event_codes)
     status = np.array(codes, dtype=np.int64)
     check_status(table, question, status)
+    known, status, moved = after_landmark(known, status, question)
     needed = {question.event: status.astype(float), **read_needed(known, question)}
     complete = to_model_frame({}, needed=needed, event=status == 1)
     known, status = known.keep(complete.kept), status[complete.kept]
@@ -55,11 +57,11 @@ def answer_imputed(table: Table, question: RegressionQuestion) -> dict[str, Any]
         level=question.level,
         complete_df=_complete_degrees_of_freedom(first, fits[0], question),
     )
-    answer = describe(
-        table, question, _pooled_answer(fits, pooled), frame, [*dropped, *more, *say_lost(complete)]
-    )
+    said = [*dropped, *more, *moved, *say_lost(complete)]
+    answer = describe(table, question, _pooled_answer(fits, pooled, question), frame, said)
+    by_profile = fits[0].penalised is not None
     for term, df, share in zip(answer["terms"], pooled.df, pooled.missing_information, strict=True):
-        term |= {"df": float(df), "missing_information": float(share)}
+        term |= {"df": None if by_profile else float(df), "missing_information": float(share)}
     answer["warnings"] += _say_imputed(frame.lost, question)
     return answer | {
         "imputations": question.imputations,
@@ -85,7 +87,7 @@ def _fit_completed(
     outcome = (
         (status == 1)[:, None].astype(float)
         if first.time is None
-        else outcome_columns(first.time, status)
+        else outcome_columns(first.time, status, first.entry)
     )
     rng = np.random.default_rng(question.seed)
     fits = []
@@ -99,21 +101,30 @@ def _complete_degrees_of_freedom(
     rows: RegressionRows, fit: RegressionAnswer, question: RegressionQuestion
 ) -> float:
     """Rows (logistic) or events (timed models) less the coefficients."""
-    size = len(rows.status) if question.model == "logistic" else fit.events
+    size = len(rows.status) if "logistic" in question.model else fit.events
     return max(1.0, float(size - len(fit.coefficients.terms)))
 
 
-def _pooled_answer(fits: list[RegressionAnswer], pooled: Any) -> RegressionAnswer:
+def _pooled_answer(
+    fits: list[RegressionAnswer], pooled: Any, question: RegressionQuestion
+) -> RegressionAnswer:
+    """The pooled fit: Rubin's rules, with limits from pooled profiles for the Firth models."""
+    from analysis.pooled_profiles import POOLED_PROFILE, pool_profiles
+
     first = fits[0]
+    limits, interval = pooled, "Rubin's rules, t"
+    penalised = [fit.penalised for fit in fits if fit.penalised is not None]
+    if penalised:
+        limits, interval = pool_profiles(penalised, level=question.level), POOLED_PROFILE
     coefficients = replace(
         first.coefficients,
         coef=pooled.coef,
         se=pooled.se,
         robust_se=pooled.se if first.coefficients.robust_se is not None else None,
-        lower=pooled.lower,
-        upper=pooled.upper,
-        p=pooled.p,
-        interval="Rubin's rules, t",
+        lower=limits.lower,
+        upper=limits.upper,
+        p=limits.p,
+        interval=interval,
     )
     said = tuple(w for w in first.warnings if all(w in fit.warnings for fit in fits))
     return replace(

@@ -245,8 +245,53 @@ def test_imputations_of_a_logistic_model(
     answer = run(capsys, *arguments, "--imputations", "3")
     assert answer["n"] == 150
     assert answer["terms"][1]["coef"] == pytest.approx(1, abs=0.6)
-    error = run(capsys, *arguments[:-1], "firth-logistic", "--imputations", "3", code=2)["error"]
-    assert "--imputations does not go with --model firth-logistic" in error["message"]
+    firth = run(capsys, *arguments[:-1], "firth-logistic", "--imputations", "3")
+    assert firth["interval"] == "pooled profile penalised likelihoods"
+    assert firth["terms"][1]["df"] is None
+    assert firth["terms"][1]["coef"] == pytest.approx(answer["terms"][1]["coef"], rel=0.1)
+    error = run(capsys, *arguments, "--imputations", "3", "--spline", "x:4", code=2)["error"]
+    assert "does not go with --spline" in error["message"]
+
+
+def test_imputations_of_a_firth_model_under_separation(capsys: pytest.CaptureFixture[str]) -> None:
+    # rare300: x2 separates; with nothing missing the pooled limits are the ordinary profile limits
+    # of reference/r/05_firth.csv.
+    arguments = ["regress", str(DATA / "rare300.csv"), "--event", "event", "--time", "time"]
+    arguments += ["--terms", "x1,x2,x3", "--model", "firth-cox", "--imputations", "2"]
+    answer = run(capsys, *arguments)
+    assert of(answer, "coef_lower") == pytest.approx((0.002748, -5.446214, -0.064391), abs=1e-6)
+    # There p is that of chi-squared on the likelihood ratio, here twice a tail of its signed root.
+    assert of(answer, "p") == pytest.approx((0.0490757, 0.6686893, 0.1478881), abs=1e-6)
+    assert any("nothing was imputed" in warning for warning in answer["warnings"])
+
+
+def test_imputations_with_delayed_entry_and_from_a_landmark(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    rng = np.random.default_rng(11)
+    x = rng.normal(size=240).round(3)
+    time = (rng.exponential(np.exp(-0.8 * x)) + 0.01).round(4)
+    entry = (time * rng.uniform(0, 0.5, 240)).round(5)
+    event = (rng.random(240) < 0.7).astype(int)
+    gone = rng.random(240) < 0.15
+    rows = [
+        [t, n, e, "" if g else v] for t, n, e, v, g in zip(time, entry, event, x, gone, strict=True)
+    ]
+    table = write(tmp_path / "late.csv", [["t", "n", "e", "x"], *rows])
+    arguments = ["regress", table, "--time", "t", "--event", "e", "--terms", "x", "--model", "cox"]
+    late = run(capsys, *arguments, "--entry", "n", "--imputations", "5")["terms"][0]
+    whole = write(
+        tmp_path / "whole.csv",
+        [["t", "n", "e", "x"], *zip(time, entry, event, x, strict=True)],
+    )
+    truth = run(capsys, arguments[0], whole, *arguments[2:], "--entry", "n")["terms"][0]
+    assert abs(late["coef"] - truth["coef"]) < truth["se"]
+    assert late["se"] > truth["se"]
+    marked = run(capsys, *arguments, "--landmark", "0.3", "--imputations", "5")
+    assert marked["n"] == int((time > 0.3).sum())
+    assert any("Landmark at 0.3" in warning for warning in marked["warnings"])
+    filled = next(w for w in marked["warnings"] if "imputed 5 times" in w)
+    assert f"x in {int((gone & (time > 0.3)).sum())} rows" in filled
 
 
 def test_a_person_can_read_it(capsys: pytest.CaptureFixture[str], veteran: str) -> None:

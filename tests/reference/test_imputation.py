@@ -1,4 +1,7 @@
-"""Imputation: Rubin's rules against mice, Nelson–Aalen against survfit, and the known truth."""
+"""Imputation: Rubin's rules against mice, Nelson–Aalen against survfit, and the known truth.
+
+Pooled profiles of Firth models are held to their definition with a maximiser that is not ours.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +14,9 @@ import pytest
 from public_data import read
 
 from analysis.cox import cox
+from analysis.firth import firth_logistic
 from analysis.imputation import impute, nelson_aalen_at, outcome_columns, pool
+from analysis.pooled_profiles import pool_profiles
 from registry.errors import RefusedEstimateError, RefusedInputError
 
 R = json.loads((Path(__file__).parent / "r" / "imputation.json").read_text())
@@ -110,3 +115,63 @@ def test_what_cannot_be_imputed_is_refused() -> None:
         outcome_columns(time, np.zeros(40, dtype=int))
     with pytest.raises(ValueError, match="at least two"):
         pool([np.zeros(1)], [np.eye(1)])
+
+
+def test_hazard_from_entry_on_by_hand() -> None:
+    # At risk 2 at 1, 2 at 3, 1 at 4: steps 1/2, 1/2, 1. The third enters at 2.
+    entry = np.array([0.0, 0.0, 2.0])
+    found = nelson_aalen_at(np.array([1.0, 3.0, 4.0]), np.array([True, True, True]), entry)
+    assert found == pytest.approx([0.5, 1.0, 1.5])
+    # a row split at 2 has the hazard of both parts
+    split = nelson_aalen_at(
+        np.array([1.0, 2.0, 3.0, 4.0]),
+        np.array([True, False, True, True]),
+        np.array([0.0, 0.0, 2.0, 2.0]),
+    )
+    assert split[1] + split[2] == pytest.approx(1.0)
+
+
+def test_pooled_profiles_are_quantiles_of_the_mean_distribution() -> None:
+    """By the definition of Heinze, Ploner & Beyea 2013, with a maximiser that is not ours."""
+    from scipy.optimize import minimize
+    from scipy.stats import norm
+
+    rng = np.random.default_rng(8)
+    fits, tables = [], []
+    z = rng.normal(size=60)
+    event = rng.random(60) < 1 / (1 + np.exp(1.6 - z))
+    for _ in range(3):
+        x = np.where(np.arange(60) % 4 == 0, rng.normal(size=60), z)
+        fits.append(firth_logistic(x[:, None], event, terms=["x"]))
+        tables.append(np.column_stack([np.ones(60), x]))
+
+    def penalised(beta: Any, table: Any) -> float:
+        risk = 1 / (1 + np.exp(-table @ beta))
+        information = table.T @ (table * (risk * (1 - risk))[:, None])
+        likelihood = np.where(event, np.log(risk), np.log1p(-risk)).sum()
+        return float(-likelihood - 0.5 * np.linalg.slogdet(information)[1])
+
+    def distribution(value: float) -> float:
+        shares = []
+        for table, fit in zip(tables, fits, strict=True):
+            top = minimize(penalised, fit.coefficients.coef, args=(table,), tol=1e-12)
+            held = minimize(lambda a, t=table: penalised([a[0], value], t), [top.x[0]], tol=1e-12)
+            fall = 2 * max(held.fun - top.fun, 0.0)
+            shares.append(norm.cdf(np.sign(value - top.x[1]) * np.sqrt(fall)))
+        return float(np.mean(shares))
+
+    pooled = pool_profiles(fits)
+    assert distribution(pooled.lower[1]) == pytest.approx(0.025, abs=1e-5)
+    assert distribution(pooled.upper[1]) == pytest.approx(0.975, abs=1e-5)
+    assert pooled.p[1] == pytest.approx(2 * min(distribution(0), 1 - distribution(0)), abs=1e-5)
+    assert pooled.lower[1] >= min(fit.coefficients.lower[1] for fit in fits)
+    assert pooled.upper[1] <= max(fit.coefficients.upper[1] for fit in fits)
+
+
+def test_profiles_that_cannot_be_pooled() -> None:
+    x = np.arange(12.0)[:, None]
+    fit = firth_logistic(x, x[:, 0] > 5.5, terms=["x"])
+    with pytest.raises(ValueError, match="two or more fits"):
+        pool_profiles([fit])
+    with pytest.raises(ValueError, match=r"limits at 0\.9"):
+        pool_profiles([fit, fit], level=0.9)

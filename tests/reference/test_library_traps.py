@@ -17,6 +17,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from public_data import COX, FINE_GRAY, own, read
 from scipy import stats
 
 from analysis.competing_risks import aalen_johansen
@@ -36,7 +37,6 @@ from analysis.regression import RegressionRows, regress
 from analysis.splines import harrell_knots
 from analysis.survival import kaplan_meier, reverse_kaplan_meier
 from registry.errors import RefusedEstimateError
-from tests.reference.public_data import COX, FINE_GRAY, own, read
 
 ROOT = Path(__file__).parents[2]
 INFINITE = float("inf")
