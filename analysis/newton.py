@@ -175,6 +175,8 @@ def _polished(
 
 def _shortened(step: Array) -> Array:
     length = float(np.max(np.abs(step))) if len(step) else 0.0
+    if np.isinf(length):  # no information to rounding: only the direction is known
+        return np.where(np.isinf(step), np.sign(step), 0.0) * LONGEST_STEP
     return step * (LONGEST_STEP / length) if length > LONGEST_STEP else step
 
 
