@@ -18,6 +18,11 @@ if TYPE_CHECKING:
     import duckdb
 
 _OWN = "($patient IS NULL OR {alias}patient_id = $patient)"
+_OWN_PLAQUES = (
+    "(SELECT i.applicator_id FROM cut_implant i JOIN recorded_tumour t USING (tumour_id)"
+    " WHERE t.patient_id = $patient)"
+)
+_OF_OWN_PLAQUES = f"($patient IS NULL OR applicator_id IN {_OWN_PLAQUES})"
 _ONLY_TUMOUR = (
     "(SELECT patient_id, eye, min(tumour_id) AS only_tumour FROM recorded_tumour"
     " GROUP BY patient_id, eye HAVING count(*) = 1)"
@@ -42,7 +47,7 @@ SELECT i.*, t.patient_id, t.eye, a.isotope, CAST(i.removed_at AS DATE) AS remove
     coalesce(i.incident, 'none') NOT IN ('none', 'unknown') AS has_incident
 FROM cut_implant i LEFT JOIN recorded_tumour t USING (tumour_id)
 LEFT JOIN applicator_as_of($recorded_until) a ON a.applicator_id = i.applicator_id
-WHERE {_OWN.format(alias="t.")}""",
+WHERE {_OWN.format(alias="t.")} OR i.applicator_id IN {_OWN_PLAQUES}""",
         "checked_visit": f"""
 SELECT v.*, coalesce(v.tumour_id, o.only_tumour) AS of_tumour
 FROM cut_visit v LEFT JOIN {_ONLY_TUMOUR} o USING (patient_id, eye)
@@ -51,10 +56,13 @@ WHERE {_OWN.format(alias="")}""",
 SELECT e.*, coalesce(e.tumour_id, o.only_tumour) AS of_tumour
 FROM cut_event e LEFT JOIN {_ONLY_TUMOUR} o USING (patient_id, eye)
 WHERE {_OWN.format(alias="")}""",
-        "checked_applicator": "SELECT * FROM applicator_as_of($recorded_until)",
-        "checked_applicator_check": """
-SELECT * FROM applicator_check_as_of($recorded_until) WHERE check_date <= $cut_date""",
-        "checked_certificate": "SELECT * FROM certificate_as_of($recorded_until)",
+        "checked_applicator": f"""
+SELECT * FROM applicator_as_of($recorded_until) WHERE {_OF_OWN_PLAQUES}""",
+        "checked_applicator_check": f"""
+SELECT * FROM applicator_check_as_of($recorded_until)
+WHERE check_date <= $cut_date AND {_OF_OWN_PLAQUES}""",
+        "checked_certificate": f"""
+SELECT * FROM certificate_as_of($recorded_until) WHERE {_OF_OWN_PLAQUES}""",
         "checked_implant_muscle": "SELECT * FROM implant_muscle_as_of($recorded_until)",
     }
 )
@@ -96,8 +104,8 @@ def laid_out(
 ) -> Iterator[dict[str, object]]:
     """Lay the relations out as temporary tables while the block runs; nothing is left behind.
 
-    ``patient_id`` keeps one patient's records (and every plaque). Yields the parameters that the
-    rules' SQL may name.
+    ``patient_id`` keeps one patient's records, the plaques used for them, and every implant of
+    those plaques. Yields the parameters that the rules' SQL may name.
     """
     parameters: dict[str, object] = cut.parameters() | {"patient": patient_id}
     common = unit_relations("tumour", CohortRules(with_prior_treatment=True))

@@ -116,7 +116,11 @@ def check_registry(
     with laid_out(connection, cut, patient_id=patient_id) as parameters:
         progress("dates, sizes and status")
         gap = {"course_gap_days": settings.get("course_gap_days", 90)}
-        found += _run_sql(connection, parameters | limits.parameters() | gap)
+        found += [
+            one
+            for one in _run_sql(connection, parameters | limits.parameters() | gap)
+            if patient_id is None or one.patient_id in (None, patient_id)
+        ]
         progress("growth")
         rule = GrowthRule(**settings.get("growth_rule", DEFAULT_GROWTH_RULE))
         patients = _patients_of(connection)
@@ -160,7 +164,8 @@ def _name_patients(computed: list[Found], patients: Mapping[str, str]) -> Iterat
 
 def _implants_of(connection: duckdb.DuckDBPyConnection) -> list[tuple[str, str]]:
     rows = connection.execute(
-        "SELECT implant_id, tumour_id FROM checked_implant ORDER BY implant_id"
+        "SELECT implant_id, tumour_id FROM checked_implant JOIN checked_tumour USING (tumour_id)"
+        " ORDER BY implant_id"
     ).fetchall()
     return [(str(implant), str(tumour)) for implant, tumour in rows]
 

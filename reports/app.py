@@ -43,6 +43,7 @@ COMMANDS = (
     "bed",
     "dose",
     "placement",
+    "case",
     "observed_expected",
     "proportion",
     "funnel",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
@@ -10,12 +9,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from registry.errors import RefusedInputError, UsageError
+from registry.errors import RefusedInputError
+from reports.record_arguments import split_store_and_key
 
 if TYPE_CHECKING:
     from analysis.cohort import DataCut
-
-STORE_VARIABLE = "AFTERPLAQUE_STORE"
 
 StoreAndImplant = Annotated[
     list[str],
@@ -41,16 +39,7 @@ def split_store_and_implant(arguments: Sequence[str]) -> tuple[Path, str]:
     >>> str(store), implant_id
     ('ours.registry', 'I0001')
     """
-    named = os.environ.get(STORE_VARIABLE)
-    if len(arguments) == 2:
-        return Path(arguments[0]), arguments[1]
-    if len(arguments) == 1 and named:
-        return Path(named), arguments[0]
-    if len(arguments) == 1:
-        raise UsageError(
-            f"Name the registry before the implant, or set {STORE_VARIABLE}.", option="STORE"
-        )
-    raise UsageError("Name one registry and one implant.", option="IMPLANT_ID")
+    return split_store_and_key(arguments, "implant")
 
 
 def everything_on_file() -> DataCut:

@@ -70,6 +70,32 @@ def split_store_and_records(arguments: Sequence[str]) -> tuple[Path, list[str]]:
     return Path(store), records
 
 
+def split_store_and_key(arguments: Sequence[str], table: str) -> tuple[Path, str]:
+    """Split ``[STORE] KEY`` of one table; without STORE, AFTERPLAQUE_STORE names the registry.
+
+    Raises
+    ------
+    UsageError
+        When there is no registry, no key, or more than both.
+
+    Examples
+    --------
+    >>> store, tumour_id = split_store_and_key(["ours.registry", "T0001"], "tumour")
+    >>> str(store), tumour_id
+    ('ours.registry', 'T0001')
+    """
+    named = os.environ.get(STORE_VARIABLE)
+    if len(arguments) == 2:
+        return Path(arguments[0]), arguments[1]
+    if len(arguments) == 1 and named:
+        return Path(named), arguments[0]
+    if len(arguments) == 1:
+        raise UsageError(
+            f"Name the registry before the {table}, or set {STORE_VARIABLE}.", option="STORE"
+        )
+    raise UsageError(f"Name one registry and one {table}.", option=f"{table.upper()}_ID")
+
+
 def split_record(text: str) -> tuple[str, str]:
     """Split ``TABLE:KEY`` at the first colon; UsageError when there is none.
 

@@ -20,6 +20,7 @@ from reports.document import Block, Figure, Note, Report, Row, Table
 from reports.figures.specs import (
     AcuityFigure,
     AcuityLevel,
+    CaseTimeline,
     DoseResponseFigure,
     FlowFigure,
     FlowStep,
@@ -170,6 +171,8 @@ def _published_figure(figure: Figure) -> Block:
     if isinstance(spec, AcuityFigure):
         made: Table = _published(_acuity_counts(caption, spec))
         return made
+    if isinstance(spec, CaseTimeline):
+        return Note("One patient over time is not part of the published form.")
     if isinstance(spec, MonitoringFigure):
         return Note("A chart of single patients in time order is not part of the published form.")
     drawn: SurvivalFigure | IncidenceFigure | DoseResponseFigure | None

@@ -109,6 +109,17 @@ def _plaque_in_two_places(chart: Chart, files: Files) -> str | None:
     return None
 
 
+def _limbus_ways_far_apart(chart: Chart, files: Files) -> str | None:
+    """Move the tumour away from the limbus, where both ways can be worked out."""
+    implant, tumour = chart.implants[0], chart.tumour
+    needed = ("fovea_distance_meridian_mm", "longitudinal_basal_diameter_mm")
+    found = implant["tumour_limbus_distance_mm"]
+    if not found or float(found) > 9 or not all(tumour[name] for name in needed):
+        return None
+    implant["tumour_limbus_distance_mm"] = change_number(found, lambda mm: mm + 20)
+    return f"implant:{implant['implant_id']}"
+
+
 def _knot_far_off(chart: Chart, files: Files) -> str | None:
     for row in chart.muscles:
         if row["knot_limbus_before_mm"]:
@@ -197,18 +208,7 @@ IMPLANT_MAKERS: Mapping[str, Maker] = MappingProxyType(
                 )
             },
         ),
-        "limbus_ways_far_apart": _in_implant(
-            "tumour_limbus_distance_mm",
-            change=lambda row: (
-                {
-                    "tumour_limbus_distance_mm": change_number(
-                        row["tumour_limbus_distance_mm"], lambda mm: mm + 16
-                    )
-                }
-                if float(row["tumour_limbus_distance_mm"]) < 14
-                else None
-            ),
-        ),
+        "limbus_ways_far_apart": _limbus_ways_far_apart,
     }
 )
 """How each kind is made, by the name of the rule that should find it."""

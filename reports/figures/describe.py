@@ -8,6 +8,7 @@ from __future__ import annotations
 from reports.figures.axis_range import axis_top
 from reports.figures.specs import (
     AcuityFigure,
+    CaseTimeline,
     CompletenessFigure,
     DoseResponseFigure,
     FigureSpec,
@@ -69,6 +70,18 @@ def alternative_text(spec: FigureSpec) -> str:
                 f"Scatter of visual acuity before treatment against {spec.latest_name.lower()}, "
                 f"{len(spec.eyes)} eyes, with a line of no change; points above it got worse."
             )
+        case CaseTimeline():
+            return _timeline_text(spec)
+
+
+def _timeline_text(spec: CaseTimeline) -> str:
+    said = [f"{event.label} at {decimal(event.time_years, 1)} years" for event in spec.events]
+    heights = [point.height_mm for point in spec.height]
+    ends = f", from {decimal(heights[0])} to {decimal(heights[-1])} mm" if heights else ""
+    return (
+        f"One patient over time: {len(spec.acuity)} readings of acuity, {len(heights)} heights"
+        f"{ends}. Events: {'; '.join(said) or 'none'}."
+    )
 
 
 def _funnel_text(spec: FunnelFigure) -> str:
@@ -127,6 +140,12 @@ def notes(spec: FigureSpec) -> tuple[str, ...]:
                 f"Limits ({names}) are exact and continuous in size, around {spec.benchmark_name} "
                 f"{percent(spec.benchmark)}. A point outside asks for a look at the data first; "
                 "one inside is not shown to differ, which is not “as good as”.",
+            )
+        case CaseTimeline():
+            return (
+                "Time runs from the first insertion. Acuity: logMAR, better upward; below the break"
+                " counting fingers (CF), hand movements (HM), light perception (LP) and no light"
+                " perception (NLP) in order, without a number.",
             )
         case MonitoringFigure():
             return (

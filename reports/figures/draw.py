@@ -7,6 +7,7 @@ from typing import Any
 
 from reports.figures import (
     acuity_drawing,
+    case_drawing,
     completeness_drawing,
     dose_response_drawing,
     flow_drawing,
@@ -19,6 +20,7 @@ from reports.figures import (
 from reports.figures.canvas import Drawing
 from reports.figures.specs import (
     AcuityFigure,
+    CaseTimeline,
     CompletenessFigure,
     DoseResponseFigure,
     FigureSpec,
@@ -40,6 +42,7 @@ _DRAWN_BY: dict[type, Callable[..., Drawing]] = {
     FunnelFigure: funnel_drawing.draw,
     MonitoringFigure: monitoring_drawing.draw,
     DoseResponseFigure: dose_response_drawing.draw,
+    CaseTimeline: case_drawing.draw,
 }
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from reports.document import Column, Figure, Row, Table
 from reports.figures.specs import (
     AcuityFigure,
+    CaseTimeline,
     CompletenessFigure,
     DoseResponseFigure,
     FigureSpec,
@@ -55,6 +56,8 @@ def _numbers(spec: FigureSpec) -> tuple[_Headings, _Rows]:
             return _monitoring_numbers(spec)
         case DoseResponseFigure():
             return _dose_numbers(spec)
+        case CaseTimeline():
+            return _timeline_numbers(spec)
 
 
 def _flow_numbers(spec: FlowFigure) -> tuple[_Headings, _Rows]:
@@ -115,6 +118,20 @@ def _monitoring_numbers(spec: MonitoringFigure) -> tuple[_Headings, _Rows]:
             )
         )
         for time, event, excess, score in zip(*columns, strict=True)
+    )
+
+
+def _timeline_numbers(spec: CaseTimeline) -> tuple[_Headings, _Rows]:
+    heads = (("Years since insertion", _FLUSH_RIGHT), ("What", _FLUSH_LEFT), ("Value", _FLUSH_LEFT))
+    found = [(event.time_years, "event", event.label) for event in spec.events]
+    found += [(p.time_years, "height", f"{decimal(p.height_mm)} mm") for p in spec.height]
+    found += [
+        (p.time_years, "acuity", _level_text(p.level.logmar, p.level.off_chart))
+        for p in spec.acuity
+    ]
+    return heads, tuple(
+        Row((SingleRecord(decimal(time, 2)), what, SingleRecord(said)))
+        for time, what, said in sorted(found)
     )
 
 

@@ -279,6 +279,44 @@ class DoseResponseFigure:
     doses_without_event: tuple[float, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class TimedAcuity:
+    """One reading of the treated eye."""
+
+    time_years: float
+    level: AcuityLevel
+
+
+@dataclass(frozen=True, slots=True)
+class TimedHeight:
+    """One height of the tumour."""
+
+    time_years: float
+    height_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class TimedEvent:
+    """One event; events of one ``label`` share a row. ``is_bad`` marks failure, loss and death."""
+
+    time_years: float
+    label: str
+    is_bad: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class CaseTimeline:
+    """One eye's events, tumour height and acuity on one time axis, years since insertion.
+
+    A single patient shows in it, so it is never published.
+    """
+
+    acuity: tuple[TimedAcuity, ...]
+    height: tuple[TimedHeight, ...]
+    events: tuple[TimedEvent, ...]
+    baseline_height_mm: float | None = None
+
+
 FigureSpec: TypeAlias = (
     SurvivalFigure
     | IncidenceFigure
@@ -289,4 +327,5 @@ FigureSpec: TypeAlias = (
     | FunnelFigure
     | MonitoringFigure
     | DoseResponseFigure
+    | CaseTimeline
 )

@@ -1,0 +1,160 @@
+"""``afterplaque case``: one patient on one page, for review."""
+
+from __future__ import annotations
+
+from datetime import UTC
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from registry.errors import RefusedInputError
+from reports.command_frame import JsonFlag, answer, note
+from reports.commands.audit import read_formats, write_report
+from reports.option_values import now_utc, read_date
+from reports.record_arguments import split_store_and_key
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from reports.document import Report
+
+ALPHA_BETA_GY, REPAIR_HALF_TIME_HOURS = 10.0, 1.5
+"""The defaults of ``afterplaque dose``; no single citable value exists for uveal melanoma."""
+
+
+def case(
+    arguments: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="[STORE] TUMOUR_ID",
+            help="The registry and the tumour. Without STORE: AFTERPLAQUE_STORE.",
+        ),
+    ],
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for the page; without it nothing is written.")
+    ] = None,
+    form: Annotated[str, typer.Option("--format", help="html, pdf, or both: html,pdf.")] = (
+        "html,pdf"
+    ),
+    data_cut: Annotated[
+        str | None, typer.Option(help="Last day that counts, YYYY-MM-DD; today by default.")
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Overwrite files of the same name.")] = (
+        False
+    ),
+    as_json: JsonFlag = False,
+) -> None:
+    """Review one patient on one page: every number with formula, inputs and unit.
+
+    Acuity, height and events on one time axis; what contradicts what; recomputed beside recorded
+    dose; placement arithmetic. For internal review only: none of it can be published.
+    """
+    from reports.writing import refuse_overwriting
+
+    store_path, tumour_id = split_store_and_key(arguments, "tumour")
+    formats = read_formats(form)
+    cut = read_date(data_cut, option="--data-cut") if data_cut else None
+    name = "".join(letter if letter.isalnum() or letter in "-_" else "_" for letter in tumour_id)
+    files = {one: out / f"case-{name}.{one}" for one in formats} if out else {}
+    refuse_overwriting(files.values(), force=force)
+    payload, report = _review(store_path, tumour_id, cut)
+    if files:
+        write_report(report, files)
+    payload["files"] = {one: str(path) for one, path in files.items()}
+    answer(payload, as_json=as_json, text=_lay_out(payload))
+    if not as_json and not files:
+        note("Nothing was written; --out FOLDER writes the page as HTML and PDF.")
+
+
+def _review(store_path: Path, tumour_id: str, asked: date | None) -> tuple[dict[str, Any], Report]:
+    """Gather one case: its machine-readable answer and its page."""
+    from analysis.case_record import read_case
+    from analysis.checks import check_registry
+    from analysis.cohort import DataCut
+    from analysis.dosimetry import recompute_doses
+    from analysis.placement_check import check_placement
+    from analysis.placement_records import read_placements
+    from analysis.radiobiology import RepairModel
+    from registry.store import open_store
+    from reports.case_answer import describe_case
+    from reports.case_review import build_case
+    from reports.data_cuts import settle_cut
+
+    with open_store(store_path) as store:
+        settings, connection = store.settings(), store.connection
+        cut = DataCut(settle_cut(store, asked, now_utc().date()))
+        found = read_case(connection, cut, tumour_id)
+        if found is None:
+            raise RefusedInputError(
+                f"The registry holds no tumour {tumour_id!r}. Give a tumour_id as it was entered.",
+                table="tumour",
+                key=tumour_id,
+            )
+        patient = found.patient["patient_id"]
+        check = check_registry(connection, cut, settings, patient_id=patient)
+        implants = [row["implant_id"] for row in found.implants]
+        dose = None
+        if implants:
+            dose = recompute_doses(
+                connection,
+                cut,
+                half_life_source=settings["half_life_source"],
+                course_gap_days=settings["course_gap_days"],
+                tumour_of_implant=implants[0],
+            )
+        placements = [
+            check_placement(record)
+            for implant in implants
+            for record in read_placements(connection, cut, implant_id=implant)
+        ]
+        last = connection.execute("SELECT max(recorded_at) FROM batch").fetchall()[0][0]
+        about = {
+            "centre": str(settings["centre_id"]),
+            "made_at": last.replace(microsecond=0, tzinfo=UTC).isoformat(),
+            "content_hash": store.head().chain_hash.hex(),
+        }
+    payload = describe_case(
+        found, check, dose, placements, RepairModel(ALPHA_BETA_GY, REPAIR_HALF_TIME_HOURS)
+    )
+    return payload, build_case(payload, **about)
+
+
+def _lay_out(payload: dict[str, Any]) -> str:
+    """Lay the case out for a terminal: the course, the findings, where the page is."""
+    from reports.render.text import lay_out_table
+
+    rows = [
+        (visit["visit_date"], visit["days"], "visit", visit["acuity"] or "", visit["thickness_mm"],
+         visit["local_status"] or "")
+        for visit in payload["timeline"]["visits"]
+    ]  # fmt: skip
+    rows += [
+        (event["event_date"], event["days"], event["kind"], "", None, event.get("reason", ""))
+        for event in payload["timeline"]["events"]
+    ]
+    course = [
+        [day, days, what, acuity, "" if mm is None else f"{mm:.1f}", status]
+        for day, days, what, acuity, mm, status in sorted(rows, key=lambda row: row[0])
+    ]
+    stage = ", ".join(
+        f"{k.replace('_', ' ')} {v or 'unknown'}" for k, v in payload["stage"].items()
+    )
+    found = [[one["severity"], one["record"], one["found"]] for one in payload["findings"]]
+    headings = ["date", "day", "what", "acuity", "height mm", "status or reason"]
+    listed = lay_out_table(["severity", "record", "found"], found) if found else "none"
+    return "\n".join(
+        [
+            f"Tumour {payload['tumour_id']}, patient {payload['patient_id']}: {stage}",
+            f"First insertion {payload['zero_date'] or 'not recorded'}",
+            "",
+            lay_out_table(headings, course),
+            "",
+            f"Findings\n{listed}",
+            *(f"Page: {path}" for path in payload["files"].values()),
+            "",
+            "Doses and placement with formula and inputs: the page, --json, `afterplaque dose` and"
+            " `afterplaque placement`.",
+            payload["caution"],
+        ]
+    )
