@@ -7,17 +7,20 @@ changes nothing and says so.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
+from registry.column_map import DecimalMark, SourceMap
 from registry.errors import Finding, RefusedInputError, UsageError
-from registry.intake_files import Heading, IntakeFile, name_files, read_heading
-from registry.lines import CsvLines, compute_sha256
+from registry.intake_files import Heading, IntakeFile, name_files
+from registry.lines import DELIMITERS, compute_sha256
 from registry.records import TABLES
 from registry.rules import DateOrder
+from registry.sources import Writing, open_source
 
 if TYPE_CHECKING:
     from registry.staged_rows import StagedRows
@@ -79,8 +82,7 @@ class _Request:
     correct: bool
     check_only: bool
     date_order: DateOrder | None
-    encoding: str | None
-    columns: Mapping[str, Mapping[str, str]]
+    writing: Writing
 
 
 def take_in(
@@ -94,17 +96,20 @@ def take_in(
     check_only: bool = False,
     date_order: DateOrder | None = None,
     encoding: str | None = None,
-    columns: Mapping[str, Mapping[str, str]] | None = None,
+    delimiter: str | None = None,
+    decimal: DecimalMark = "point",
+    columns: Sequence[SourceMap] = (),
     today: date | None = None,
 ) -> IntakeResult:
-    """Take CSV files into a registry, all of them or nothing.
+    """Take CSV, XLSX or Parquet files into a registry, all of them or nothing.
 
     Parameters
     ----------
     store_path
         The registry.
     files
-        Files named after their table, ``TABLE=FILE``, or folders of such files.
+        Files named after their table, ``TABLE=FILE``, folders of such files, workbooks with
+        sheets named after tables, or whatever files ``columns`` describes.
     by, why
         Who takes them in, and why; a correction needs a reason.
     at
@@ -117,9 +122,13 @@ def take_in(
     date_order
         Order of dates written with slashes, dots or hyphens.
     encoding
-        ``"utf-8"`` (the default) or ``"cp1252"``.
+        One of :data:`registry.lines.ENCODINGS`; strict UTF-8 by default.
+    delimiter
+        A name of :data:`registry.lines.DELIMITERS`; by default told from the heading.
+    decimal
+        ``"point"`` or ``"comma"``.
     columns
-        For each table, the field that a heading stands for.
+        A column map, as :func:`registry.column_map.read_map` reads it.
     today
         Dates after this day are errors; by default the day of ``at``.
 
@@ -130,7 +139,7 @@ def take_in(
     Raises
     ------
     RefusedInputError
-        For a file that cannot be read as CSV at all.
+        For a file that cannot be read as what its name says it is.
     UsageError
         For arguments that do not fit together.
     StoreError
@@ -146,10 +155,9 @@ def take_in(
         correct=correct,
         check_only=check_only,
         date_order=date_order,
-        encoding=encoding,
-        columns=columns or {},
+        writing=Writing(encoding, DELIMITERS[delimiter] if delimiter else None, decimal),
     )
-    named, findings = name_files(files)
+    named, findings = name_files(files, columns)
     return _take_named(Path(store_path), named, findings, request)
 
 
@@ -159,17 +167,15 @@ def _take_named(
     """Take files in whose tables are known; ``findings`` are those made so far."""
     from registry.store import open_store
 
+    files = [replace(file, may_lack=request.correct) for file in files]
     digests = {file: _digest(file) for file in files}
     with open_store(store_path, write=True) as store:
-        known = store.files_taken()
-        is_known = {
-            file: digest in known and known[digest].table == file.table.name
-            for file, digest in digests.items()
-        }
+        known = _pairs_taken(store)
+        is_known = {file: (digest, file.table.name) in known for file, digest in digests.items()}
         fresh = {
             file: digest
             for file, digest in digests.items()
-            if request.correct or not is_known[file]
+            if request.correct or file.source is not None or not is_known[file]
         }
         if not fresh:
             return _answer(findings, already_taken=True)
@@ -180,6 +186,12 @@ def _take_named(
         if all(is_known.values()) and staged.changes_nothing:
             return _answer(findings, already_taken=True)
         return _record(store, staged, fresh, findings, request)
+
+
+def _pairs_taken(store: Store) -> set[tuple[str, str]]:
+    """Checksum and table of every file taken in so far; a workbook fills several tables."""
+    pairs = store.connection.execute("SELECT sha256, table_name FROM batch_file").fetchall()
+    return set(pairs)
 
 
 def _digest(file: IntakeFile) -> str:
@@ -216,20 +228,14 @@ def _stage(store: Store, files: Mapping[IntakeFile, str], request: _Request) -> 
 
 def _stage_file(staged: StagedRows, file: IntakeFile, digest: str, request: _Request) -> Heading:
     """Stage one file; refuse it when it is no longer the one whose checksum was taken."""
-    reader = CsvLines(file.path, request.encoding)
-    heading, findings = read_heading(
-        reader.heading,
-        file,
-        renamed=request.columns.get(file.table.name),
-        may_lack_required=request.correct,
-    )
-    staged.findings += findings
-    staged.add_file(file, heading, reader.read_chunks())
-    if reader.sha256 != digest:
+    source = open_source(file, request.writing)
+    staged.findings += source.findings
+    staged.add_file(file, source.heading, source.chunks)
+    if source.compute_sha256() != digest:
         raise RefusedInputError(
             f"{file.name} was changed while it was read. Take it in again.", file=file.name
         )
-    return heading
+    return source.heading
 
 
 def _record(
@@ -247,9 +253,8 @@ def _record(
             for table in TABLES.values():
                 for page in staged.select_pages(table):
                     batch.append(table.name, page)
-            noted = {(digest, file.table.name): file for file, digest in files.items()}
-            for (digest, table_name), file in noted.items():
-                batch.note_file(file.name, digest, rows_read[file.name], table_name)
+            for (digest, table_name), (name, count) in _rows_by_digest(staged, files).items():
+                batch.note_file(name, digest, count, table_name)
             if request.check_only:
                 raise _CheckedOnly
     except _CheckedOnly:
@@ -285,7 +290,22 @@ def _answer(
 
 
 def _rows_by_file(staged: StagedRows, files: Mapping[IntakeFile, str]) -> dict[str, int]:
-    return {file.name: staged.rows_read[number] for number, file in enumerate(files)}
+    counts: Counter[str] = Counter()
+    for number, file in enumerate(files):
+        counts[file.name] += staged.rows_read[number]
+    return dict(counts)
+
+
+def _rows_by_digest(
+    staged: StagedRows, files: Mapping[IntakeFile, str]
+) -> dict[tuple[str, str], tuple[str, int]]:
+    """Name and rows of each file by checksum and table."""
+    noted: dict[tuple[str, str], tuple[str, int]] = {}
+    for number, (file, digest) in enumerate(files.items()):
+        pair = (digest, file.table.name)
+        _, before = noted.get(pair, ("", 0))
+        noted[pair] = (file.path.name, before + staged.rows_read[number])
+    return noted
 
 
 def _sort_findings(findings: Sequence[Finding], files: Sequence[IntakeFile]) -> list[Finding]:

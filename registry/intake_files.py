@@ -3,70 +3,195 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from registry.errors import Finding, RefusedInputError, UsageError
 from registry.records import TABLES, Field, RecordTable
 from registry.rules import suggest
 
-_OTHER_FORMATS = {".xlsx", ".xls", ".xlsm", ".ods", ".parquet"}
+if TYPE_CHECKING:
+    from registry.column_map import SourceMap
+
+WORKBOOKS = (".xlsx", ".xlsm")
+PARQUET = (".parquet", ".pq")
+_OTHER_FORMATS = {".xls", ".xlsb", ".ods", ".numbers", ".doc", ".docx", ".pdf", ".zip", ".gz"}
+_OWN_SHEETS = ("read_me", "lists")
 
 
 @dataclass(frozen=True, slots=True)
 class IntakeFile:
-    """One file and the table whose rows it holds."""
+    """One file, or one sheet of it, and the table whose rows it holds.
+
+    ``part`` tells the tables of one file apart, ``repeat`` is the text that stands for ``{n}`` in
+    its column map, and ``may_lack`` whether required fields may be left out (a correction).
+    """
 
     table: RecordTable
     path: Path
+    sheet: str | None = None
+    part: int = 0
+    repeat: str = ""
+    may_lack: bool = False
+    source: SourceMap | None = field(default=None, compare=False)
 
     @property
     def name(self) -> str:
-        """The file's name without its folder."""
-        return self.path.name
+        """The file's name without its folder, and the sheet's."""
+        return f"{self.path.name} [{self.sheet}]" if self.sheet else self.path.name
+
+    @property
+    def is_workbook(self) -> bool:
+        """Whether it is a sheet of an XLSX workbook."""
+        return self.path.suffix.lower() in WORKBOOKS
 
 
-def name_files(arguments: Iterable[str | Path]) -> tuple[tuple[IntakeFile, ...], list[Finding]]:
+def name_files(
+    arguments: Iterable[str | Path], maps: Sequence[SourceMap] = ()
+) -> tuple[tuple[IntakeFile, ...], list[Finding]]:
     """Tell the table of each file: by its name, or as ``TABLE=FILE``; a folder gives all of its.
+
+    A workbook gives every sheet named after a table. With ``maps`` (a column map) each source
+    names its file and sheet, and files that no source names are taken as without a map.
 
     Returns
     -------
     tuple of IntakeFile, list of Finding
-        The files, parents before children; and a warning for each CSV file of a folder that is not
-        named after a table.
+        The files, parents before children; and a warning for each CSV file of a folder, and each
+        sheet, that is not named after a table.
 
     Raises
     ------
     RefusedInputError
-        For a file that is not there, cannot be read or is not CSV, or a folder with no known file.
+        For a file that is not there or cannot be read, or a folder with no known file.
     UsageError
-        For an unknown table, a file named twice, or no file at all.
+        For an unknown table, a file named twice, a source without its file, or no file at all.
     """
     files: list[IntakeFile] = []
     findings: list[Finding] = []
+    mapped: list[Path] = []
+    given: list[Path] = []
     for argument in arguments:
         table, path = _split_argument(argument)
         if table is None and path.is_dir():
             found, strangers = _search_folder(path)
-            files += found
-            findings += strangers
+        elif table is None and _is_mapped(path, maps):
+            mapped.append(check_path(path))
+            found, strangers = [], []
+        elif path.suffix.lower() in WORKBOOKS:
+            found, strangers = _search_workbook(table, check_path(path))
         else:
-            files.append(IntakeFile(table or _table_of(path), _check_path(path)))
-    seen: set[Path] = set()
-    for file in files:
-        if file.path.resolve() in seen:
-            raise UsageError(f"The file {file.name} is named twice.", file=file.name)
-        seen.add(file.path.resolve())
+            found, strangers = [IntakeFile(table or _table_of(path), check_path(path))], []
+        files += found
+        findings += strangers
+        given += dict.fromkeys(file.path for file in found) or mapped[-1:]
+    _refuse_repeated(given)
+    files += _assign(maps, mapped)
     if not files:
         raise UsageError("Name at least one file.")
     order = list(TABLES)
     return tuple(sorted(files, key=lambda file: order.index(file.table.name))), findings
 
 
+def _refuse_repeated(paths: Iterable[Path]) -> None:
+    seen: set[Path] = set()
+    for path in paths:
+        if path.resolve() in seen:
+            raise UsageError(f"The file {path.name} is named twice.", file=path.name)
+        seen.add(path.resolve())
+
+
+def _is_mapped(path: Path, maps: Sequence[SourceMap]) -> bool:
+    return any(source.file is None or source.file == path.name for source in maps)
+
+
+def _assign(maps: Sequence[SourceMap], paths: Sequence[Path]) -> list[IntakeFile]:
+    """Give each source of a column map its file, and each of its repeats a part of its own."""
+    files: list[IntakeFile] = []
+    for source in maps:
+        fitting = [path for path in paths if source.file in (None, path.name)]
+        if len(fitting) != 1:
+            wanted = source.file or f"its {source.table.name} source"
+            raise UsageError(
+                f"The column map does not say for certain which file holds {wanted}: name the file "
+                f"of each source in the map (file = ...), and give it once.",
+                option="--columns",
+            )
+        for repeat in source.repeat or ("",):
+            files.append(
+                IntakeFile(
+                    source.table,
+                    fitting[0],
+                    sheet=_choose_sheet(source, fitting[0]),
+                    part=len(files) + 1,
+                    repeat=repeat,
+                    source=source,
+                )
+            )
+    return files
+
+
+def _choose_sheet(source: SourceMap, path: Path) -> str | None:
+    if path.suffix.lower() not in WORKBOOKS:
+        return None
+    names = _visible_sheets(path)
+    if source.sheet is None and len(names) != 1:
+        raise UsageError(
+            f"{path.name} has several sheets: name the sheet of each source in the map.",
+            file=path.name,
+        )
+    return source.sheet or names[0]
+
+
+def _visible_sheets(path: Path) -> list[str]:
+    from registry.xlsx_package import XlsxPackage
+
+    with XlsxPackage(path) as package:
+        return [sheet.name for sheet in package.sheets if not sheet.is_hidden]
+
+
+def _search_workbook(
+    table: RecordTable | None, path: Path
+) -> tuple[list[IntakeFile], list[Finding]]:
+    """Find the sheets of a workbook that are named after a table."""
+    names = _visible_sheets(path)
+    if table is not None and len(names) == 1:
+        return [IntakeFile(table, path, sheet=names[0], part=1)], []
+    wanted = [name for name in names if name.lower() in TABLES]
+    if table is not None:
+        wanted = [name for name in wanted if TABLES[name.lower()] is table]
+    if not wanted or len({name.lower() for name in wanted}) < len(wanted):
+        raise RefusedInputError(
+            f"{path.name} has no sheet for certain that is named after a table "
+            f"({', '.join(TABLES)}). Say what its sheets hold in a column map: `afterplaque intake "
+            f"--check-only --draft-map MAP.toml {path.name}` drafts one.",
+            file=path.name,
+        )
+    files = [
+        IntakeFile(TABLES[name.lower()], path, sheet=name, part=number)
+        for number, name in enumerate(wanted, 1)
+    ]
+    strangers = [name for name in names if name not in wanted and name.lower() not in _OWN_SHEETS]
+    return files, [_strange_sheet(path, name) for name in strangers if table is None]
+
+
+def _strange_sheet(path: Path, name: str) -> Finding:
+    return Finding(
+        "warning",
+        f"{path.name} [{name}]",
+        None,
+        None,
+        name,
+        "a sheet named after its table",
+        "not taken: rename it, or say in a column map what it holds",
+    )
+
+
 def _split_argument(argument: str | Path) -> tuple[RecordTable | None, Path]:
     text = str(argument)
     prefix, equals, rest = text.partition("=")
-    if isinstance(argument, Path) or not equals or Path(text).exists():
+    if isinstance(argument, Path) or not equals or _is_there(text):
         return None, Path(text)
     if prefix in TABLES:
         return TABLES[prefix], Path(rest)
@@ -75,6 +200,13 @@ def _split_argument(argument: str | Path) -> tuple[RecordTable | None, Path]:
     raise UsageError(
         f"There is no table {prefix!r} in {text!r}. Tables are {', '.join(TABLES)}.", table=prefix
     )
+
+
+def _is_there(text: str) -> bool:
+    try:
+        return Path(text).exists()
+    except (OSError, ValueError):
+        return False
 
 
 def _table_of(path: Path) -> RecordTable:
@@ -90,14 +222,19 @@ def _table_of(path: Path) -> RecordTable:
     )
 
 
-def _check_path(path: Path) -> Path:
+def check_path(path: Path) -> Path:
+    """Return the path of a file that can be read; RefusedInputError for any other."""
     if path.suffix.lower() in _OTHER_FORMATS:
         raise RefusedInputError(
-            f"{path.name} is not CSV. Save each table as CSV UTF-8 and give those files.",
-            file=path.name,
+            f"{path.name} is not CSV, XLSX or Parquet. Save it as one of these.", file=path.name
         )
-    if path.is_dir() or not path.exists():
-        kind = "is a folder" if path.is_dir() else "is not there"
+    try:
+        is_there = path.exists()
+    except (OSError, ValueError):
+        is_there = False
+    if not is_there or not path.is_file():
+        kind = "is no ordinary file" if is_there else "is not there"
+        kind = "is a folder" if is_there and path.is_dir() else kind
         raise RefusedInputError(f"The file {path} {kind}. Check its path.", file=path.name)
     try:
         path.open("rb").close()
@@ -115,7 +252,7 @@ def _search_folder(folder: Path) -> tuple[list[IntakeFile], list[Finding]]:
             continue
         table = TABLES.get(path.stem.lower())
         if table is not None:
-            files.append(IntakeFile(table, _check_path(path)))
+            files.append(IntakeFile(table, check_path(path)))
         else:
             strangers.append(_stranger(path))
     if not files:
@@ -147,12 +284,15 @@ class Heading:
     """What the columns of a file hold.
 
     ``columns`` gives the place of each field among the cells; ``unnamed`` the places of columns
-    without a name; ``lacks_column`` whether a field that must be there is not.
+    without a name; ``lacks_column`` whether a field that must be there is not. ``n_cells`` is how
+    many cells a line of the file has, and ``cell_places`` where a field stands among them.
     """
 
     columns: Mapping[Field, int]
     unnamed: tuple[int, ...]
     lacks_column: bool
+    n_cells: int = 0
+    cell_places: Mapping[str, int] = field(default_factory=dict)
 
 
 def read_heading(
@@ -177,8 +317,8 @@ def read_heading(
     """
     columns: dict[Field, int] = {}
     findings: list[Finding] = []
-    names = [(renamed or {}).get(cell, cell) for cell in cells]
     known = {field.name: field for field in file.table.fields}
+    names = [take_unit_off((renamed or {}).get(cell, cell), known) for cell in cells]
     for place, name in enumerate(names):
         field = known.get(name)
         if not name:
@@ -198,7 +338,22 @@ def read_heading(
     ]
     findings += [_lacking_column(field, file) for field in lacking]
     unnamed = tuple(place for place, name in enumerate(names) if not name)
-    return Heading(columns, unnamed, bool(lacking)), findings
+    places = {field.name: place for field, place in columns.items()}
+    return Heading(columns, unnamed, bool(lacking), len(cells), places), findings
+
+
+def take_unit_off(name: str, known: Mapping[str, Field]) -> str:
+    """Take a field's own unit off its heading; another unit stays, and is found unknown.
+
+    Examples
+    --------
+    >>> known = {"thickness_mm": TABLES["tumour"].field("thickness_mm")}
+    >>> take_unit_off("thickness_mm (mm)", known), take_unit_off("thickness_mm (cm)", known)
+    ('thickness_mm', 'thickness_mm (cm)')
+    """
+    bare, bracket, unit = name.rstrip(")]").rpartition(" (" if name.endswith(")") else " [")
+    field = known.get(bare.rstrip())
+    return field.name if bracket and field and unit and unit == field.unit else name
 
 
 def _heading_finding(

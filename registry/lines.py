@@ -1,30 +1,23 @@
 """Reading a CSV file one physical line at a time.
 
 One unclosed quote must not swallow the lines after it, hide their errors or shift their numbers.
-So a line is parsed alone, strictly; lines are joined (a line break inside a quoted cell) only where
-that closes the quote and gives the right number of cells. Nothing is guessed: cells are separated
-by commas, quoted with double quotes, and the encoding is the one that the byte order mark or the
-user names, otherwise strict UTF-8.
+So a line is parsed alone, strictly; lines are joined (a line break inside a quoted cell) only
+where that closes the quote and gives the right number of cells. Nothing is guessed: the mark
+between cells is declared, or the only one that the heading can have; cells are quoted with double
+quotes; the encoding is the one that the byte order mark or the user names, otherwise strict UTF-8.
 """
 
 from __future__ import annotations
 
 import codecs
-import csv
 import hashlib
 import io
-from collections.abc import Iterator
-from dataclasses import dataclass
+import re
+from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
 
 from registry.errors import RefusedInputError, UsageError
-
-if TYPE_CHECKING:
-    import pyarrow as pa
-
-MOST_JOINED_LINES = 20
-"""A quoted cell may run over this many physical lines."""
+from registry.line_records import Chunk, parse_block, parse_line, split_leniently
 
 LONGEST_LINE = 1_000_000
 """Characters; a longer line means that this is not a CSV file."""
@@ -32,43 +25,14 @@ LONGEST_LINE = 1_000_000
 BLOCK_BYTES = 1 << 23
 """Bytes decoded at a time."""
 
-RARE_BLANKS = (
-    "\t\n\v\f\r\u00a0\u1680" + "".join(map(chr, range(0x2000, 0x200B))) + "\u202f\u205f\u3000"
-)
-"""Blank characters other than the space that are trimmed from the ends of a cell."""
+ENCODINGS = ("utf-8", "cp1252", "utf-16-le", "utf-16-be")
+"""What ``encoding`` may name. A byte order mark wins."""
 
-ENCODINGS = ("utf-8", "cp1252")
-"""What ``encoding`` may name. UTF-16 is known by its byte order mark."""
+DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "bar": "|"}
+"""Marks between cells, by the name that a person declares."""
 
-LineProblemKind = Literal["column_count", "unclosed_quote", "stray_quote"]
-
-
-@dataclass(frozen=True, slots=True)
-class LineProblem:
-    """A physical line that cannot be split into the right number of cells.
-
-    ``cells`` are the cells as far as they can be told; with an unclosed quote the last of them is
-    where the quote opens.
-    """
-
-    line: int
-    kind: LineProblemKind
-    cells: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Chunk:
-    """Some rows of the file, in no particular order.
-
-    ``cells`` is an Arrow table of strings with one column a heading cell, named ``0``, ``1``, ...,
-    and ``line`` (int64), the physical line on which the row starts, the heading being line 1.
-    A blank line is left out. ``has_rare_blanks`` tells whether some cell holds a
-    tab, line break, no-break space or the like, so that trimming must look for more than spaces.
-    """
-
-    cells: pa.Table
-    problems: tuple[LineProblem, ...]
-    has_rare_blanks: bool
+_EMPTY_FILE = "The file is empty. Its first line must name the fields."
+_SEPARATOR_LINE = re.compile(r'"?sep=(.)"?')
 
 
 def compute_sha256(path: Path) -> str:
@@ -98,6 +62,70 @@ def choose_encoding(start: bytes, named: str | None) -> str:
     return named or "utf-8"
 
 
+def choose_delimiter(heading: str, known: Collection[str] = ()) -> str:
+    """Tell the mark between cells from the whole heading line.
+
+    Parameters
+    ----------
+    heading
+        The line that names the columns.
+    known
+        Names that its cells may have; they decide where several marks stand in the line.
+
+    Raises
+    ------
+    UsageError
+        Where more than one mark can be meant.
+
+    Examples
+    --------
+    >>> choose_delimiter('"a, b";c'), choose_delimiter("a")
+    (';', ',')
+    """
+    bare = re.sub(r'"[^"]*"', "", heading)
+    present = [mark for mark in DELIMITERS.values() if mark in bare]
+    if len(present) > 1:
+        names = set(known)
+        fitting = [
+            mark
+            for mark in present
+            if all(c.strip() in names for c in split_leniently(heading, mark))
+        ]
+        present = fitting if len(fitting) == 1 else present
+    if len(present) > 1:
+        listed = " and ".join(n for n, mark in DELIMITERS.items() if mark in present)
+        raise UsageError(
+            f"The heading can be split at {listed}. Say which it is: --delimiter "
+            f"{', '.join(DELIMITERS)}.",
+            option="--delimiter",
+        )
+    return present[0] if present else ","
+
+
+def join_headings(rows: Sequence[Sequence[str]]) -> tuple[str, ...]:
+    """Join the cells of one or more heading rows into one name a column.
+
+    A blank cell of an upper row belongs to the cell on its left, as merged cells do.
+
+    Examples
+    --------
+    >>> join_headings([["ID", "Visit 1", ""], ["", "date", "VA"]])
+    ('ID', 'Visit 1 / date', 'Visit 1 / VA')
+    """
+    width = max(len(row) for row in rows)
+    filled: list[list[str]] = []
+    for number, row in enumerate(rows):
+        cells = [" ".join(cell.split()) for cell in row] + [""] * (width - len(row))
+        if number < len(rows) - 1:
+            for place in range(1, width):
+                cells[place] = cells[place] or cells[place - 1]
+        filled.append(cells)
+    return tuple(
+        " / ".join(dict.fromkeys(row[place] for row in filled if row[place]))
+        for place in range(width)
+    )
+
+
 class CsvLines:
     """The physical lines of one CSV file: the heading, then chunks of rows.
 
@@ -106,18 +134,37 @@ class CsvLines:
     path
         The file.
     encoding
-        ``"utf-8"`` or ``"cp1252"``; None for strict UTF-8. A byte order mark wins.
+        One of ``ENCODINGS``; None for strict UTF-8. A byte order mark wins.
+    delimiter
+        The mark between cells; None to tell it from the heading.
+    known
+        Names that the heading may hold, see :func:`choose_delimiter`.
+    heading_lines
+        First and last physical line of the heading; what stands above it is left out.
 
     Attributes
     ----------
     heading
-        The cells of line 1, trimmed.
+        The names of the columns, trimmed.
+    delimiter
+        The mark between cells.
     sha256
         Digest of the bytes read so far; that of the whole file once every chunk has been read.
     """
 
-    def __init__(self, path: Path, encoding: str | None = None) -> None:
+    def __init__(
+        self,
+        path: Path,
+        encoding: str | None = None,
+        *,
+        delimiter: str | None = None,
+        known: Collection[str] = (),
+        heading_lines: tuple[int, int] = (1, 1),
+    ) -> None:
         self.path = path
+        self.delimiter = delimiter or ""
+        self._known = known
+        self._heading_lines = heading_lines
         self._digest = hashlib.sha256()
         self._lines_seen = 0
         self._encoding = encoding
@@ -163,7 +210,7 @@ class CsvLines:
         line = self._lines_seen + before.count("\n") + 1
         remedy = (
             "Save it as CSV UTF-8."
-            if codec == "cp1252"
+            if codec != "utf-8"
             else 'Save it as CSV UTF-8, or, if an older Windows program wrote it, say "--encoding'
             ' cp1252" and look at the accents afterwards.'
         )
@@ -175,7 +222,8 @@ class CsvLines:
             line = self._lines_seen + text.count("\n", 0, at) + 1
             raise self._refuse(
                 f"Line {line} holds a NUL character, so this is not a CSV text file. Save the "
-                "table as CSV UTF-8.",
+                "table as CSV UTF-8; if it is UTF-16 without a byte order mark, say --encoding "
+                "utf-16-le or utf-16-be.",
                 line,
             )
 
@@ -196,25 +244,30 @@ class CsvLines:
 
     def _read_heading(self) -> tuple[str, ...]:
         self._pending: list[str] = []
-        while not self._pending and not self._ended:
-            self._pending = self._read_lines()
+        first, last = self._heading_lines
+        while len(self._pending) <= last and not self._ended:
+            self._pending += self._read_lines()
         if not any(line.strip() for line in self._pending):
-            raise self._refuse("The file is empty. Its first line must name the fields.")
-        first = self._pending.pop(0)
-        cells = parse_line(first)
-        if cells is None or not any(cell.strip() for cell in cells):
+            raise self._refuse(_EMPTY_FILE)
+        named = _SEPARATOR_LINE.fullmatch(self._pending[0].strip(" "))
+        if named and last == 1:
+            self.delimiter = self.delimiter or named[1]
+            first = last = 2
+        lines = self._pending[first - 1 : last]
+        del self._pending[:last]
+        self._first_row = last + 1
+        if not self.delimiter:
+            self.delimiter = choose_delimiter(lines[-1] if lines else "", self._known)
+        rows = [parse_line(line, self.delimiter) for line in lines]
+        sound = [row for row in rows if row is not None]
+        heading = join_headings(sound) if sound and len(sound) == len(rows) else ()
+        if not any(heading):
             raise self._refuse(
-                "Line 1 cannot be read as a heading. It must name the fields, separated by commas.",
-                1,
+                f"Line {first} cannot be read as a heading. It must name the fields, separated by "
+                "commas; an upper line of several may be blank, the last may not.",
+                first,
             )
-        separators = [name for name, mark in (("semicolons", ";"), ("tabs", "\t")) if mark in first]
-        if len(cells) == 1 and separators:
-            raise self._refuse(
-                f"Line 1 seems to be separated by {separators[0]}. Save the table as CSV with "
-                "commas between the cells.",
-                1,
-            )
-        return tuple(cell.strip() for cell in cells)
+        return heading
 
     def read_chunks(self) -> Iterator[Chunk]:
         """Yield the rows below the heading.
@@ -224,166 +277,19 @@ class CsvLines:
         RefusedInputError
             Where the text is not in the stated encoding, holds a NUL, or a line has no end.
         """
-        first_line = 2
-        while not self._ended:
-            self._pending += self._read_lines()
+        first_line = self._first_row
+        is_done = False
+        while not is_done:
+            self._pending += [] if self._ended else self._read_lines()
+            is_done = self._ended
             used, chunk = parse_block(
-                self._pending, first_line, len(self.heading), is_last=self._ended
+                self._pending,
+                first_line,
+                len(self.heading),
+                is_last=self._ended,
+                delimiter=self.delimiter,
             )
             del self._pending[:used]
             first_line += used
             if used:
                 yield chunk
-
-
-def parse_line(text: str) -> list[str] | None:
-    """Parse the text as exactly one CSV record, strictly; None where that cannot be done.
-
-    Examples
-    --------
-    >>> parse_line('P1,"a, b",')
-    ['P1', 'a, b', '']
-    >>> parse_line('P1,"a, b') is None
-    True
-    """
-    if '"' not in text and "\n" not in text:
-        return text.split(",")
-    try:
-        records = list(csv.reader((text,), strict=True))
-    except csv.Error:
-        return None
-    return records[0] if len(records) == 1 else None
-
-
-def _parse_quoted(
-    lines: list[str], at: int, n_columns: int
-) -> tuple[list[str] | LineProblemKind, int]:
-    """Parse the record that starts at ``lines[at]``; return it, or the problem, and its lines."""
-    alone = parse_line(lines[at])
-    if alone is not None:
-        return (alone if len(alone) == n_columns else "column_count"), 1
-    for n_lines in range(2, MOST_JOINED_LINES + 1):
-        if at + n_lines > len(lines):
-            break
-        if '"' not in lines[at + n_lines - 1]:
-            continue
-        joined = parse_line("\n".join(lines[at : at + n_lines]))
-        if joined is not None and len(joined) == n_columns:
-            return joined, n_lines
-    return ("unclosed_quote" if _ends_inside_quotes(lines[at]) else "stray_quote"), 1
-
-
-def _ends_inside_quotes(line: str) -> bool:
-    """Whether the end of the line is still within a quoted cell."""
-    try:
-        list(csv.reader([line], strict=True))
-    except csv.Error as error:
-        return str(error) == "unexpected end of data"
-    return False
-
-
-def split_leniently(line: str) -> tuple[str, ...]:
-    """Split a damaged line as far as its quotes allow."""
-    try:
-        return tuple(next(csv.reader([line]), ()))
-    except csv.Error:
-        return tuple(line.split(","))
-
-
-def parse_block(
-    lines: list[str], first_line: int, n_columns: int, *, is_last: bool
-) -> tuple[int, Chunk]:
-    """Parse as many of the lines as can be told from these alone.
-
-    Parameters
-    ----------
-    lines
-        Physical lines without their ends.
-    first_line
-        The number of ``lines[0]`` in the file.
-    n_columns
-        Cells that every row must have.
-    is_last
-        Whether the file ends here; otherwise up to 19 lines are left for the next block, because
-        a quoted cell may run on.
-
-    Returns
-    -------
-    tuple of int and Chunk
-        How many of the lines are used up, and what they hold.
-    """
-    used = len(lines) if is_last else max(0, len(lines) - MOST_JOINED_LINES + 1)
-    block = list(lines)
-    records: list[list[str]] = []
-    starts: list[int] = []
-    problems: list[LineProblem] = []
-    next_free, is_joined = 0, False
-    for at in [at for at, line in enumerate(lines[:used]) if '"' in line]:
-        if at < next_free:
-            continue
-        outcome, n_lines = _parse_quoted(lines, at, n_columns)
-        if isinstance(outcome, str):
-            cells = split_leniently(lines[at])
-            problems.append(LineProblem(first_line + at, outcome, cells))
-        else:
-            records.append(outcome)
-            starts.append(first_line + at)
-        next_free, is_joined = at + n_lines, is_joined or n_lines > 1
-        block[at:next_free] = [""] * n_lines
-    used = max(used, next_free)
-    kept = [at for at, line in enumerate(block[:used]) if line]
-    text = "".join(block[at] + "\n" for at in kept)
-    plain, miscounted = _parse_plain(text, [first_line + at for at in kept], n_columns)
-    problems += miscounted
-    whole = "\n".join(lines[:used]) if records else text
-    has_rare = is_joined or any(mark in whole for mark in RARE_BLANKS if mark != "\n")
-    cells = _append_records(plain, records, starts)
-    return used, Chunk(cells, tuple(problems), has_rare)
-
-
-def _parse_plain(
-    text: str, line_numbers: list[int], n_columns: int
-) -> tuple[pa.Table, list[LineProblem]]:
-    """Parse lines without quotes, where every comma ends a cell."""
-    import numpy as np
-    import pyarrow as pa
-    import pyarrow.csv
-
-    names = [str(column) for column in range(n_columns)]
-    if not text:
-        columns = [pa.array([], pa.string()) for _ in names] + [pa.array([], pa.int64())]
-        return pa.table(columns, names=[*names, "line"]), []
-    misfits: list[tuple[int, str]] = []
-
-    def skip_misfit(row: Any) -> str:
-        misfits.append((row.number, row.text))
-        return "skip"
-
-    data = text.encode()
-    table = pyarrow.csv.read_csv(
-        pa.py_buffer(data),
-        pyarrow.csv.ReadOptions(use_threads=False, column_names=names, block_size=len(data) + 1),
-        pyarrow.csv.ParseOptions(
-            quote_char=False, ignore_empty_lines=False, invalid_row_handler=skip_misfit
-        ),
-        pyarrow.csv.ConvertOptions(
-            column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=False
-        ),
-    )
-    numbers = np.array(line_numbers, dtype=np.int64)
-    problems = [
-        LineProblem(int(numbers[number - 1]), "column_count", tuple(misfit.split(",")))
-        for number, misfit in misfits
-    ]
-    kept = np.delete(numbers, [number - 1 for number, _ in misfits])
-    return table.append_column("line", pa.array(kept)), problems
-
-
-def _append_records(table: pa.Table, records: list[list[str]], starts: list[int]) -> pa.Table:
-    import pyarrow as pa
-
-    if not records:
-        return table
-    columns = [pa.array(column, pa.string()) for column in zip(*records, strict=True)]
-    more = pa.table([*columns, pa.array(starts, pa.int64())], names=table.column_names)
-    return pa.concat_tables([table, more]).combine_chunks()

@@ -17,7 +17,7 @@ from decimal import Decimal
 from typing import Literal, get_args
 
 from registry.duckdb_schema import column_type
-from registry.lines import RARE_BLANKS
+from registry.line_records import RARE_BLANKS
 from registry.records import DECIMAL_PLACES, Field
 
 DateOrder = Literal["dmy", "mdy", "ymd"]

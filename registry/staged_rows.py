@@ -18,7 +18,7 @@ from registry.derived import (
 )
 from registry.errors import Finding
 from registry.intake_files import Heading, IntakeFile
-from registry.lines import Chunk, LineProblem
+from registry.line_records import Chunk, LineProblem, split_refused
 from registry.linked_rules import RULES_BETWEEN_RECORDS
 from registry.record_rules import (
     RULES_WITHIN_A_RECORD,
@@ -49,6 +49,22 @@ _LINE_PROBLEMS = {
     "stray_quote": (
         "a quote only round a whole cell",
         "delete the quote, or double it inside a quoted cell",
+    ),
+    "unnamed_cell": (
+        "nothing in a column without a name",
+        "name the column, or clear the cell; a column map can leave it out (other_columns)",
+    ),
+    "repeated_heading": (
+        "the heading once",
+        "delete the row, or declare repeated_headings = true in a column map",
+    ),
+    "total_row": (
+        "one record a row, no totals",
+        "delete the row, or leave it out in a column map (leave_out_where, leave_out_rows)",
+    ),
+    "merged_cells": (
+        "a value in every cell",
+        "unmerge the cells, or declare fill_down for the column in a column map",
     ),
 }
 
@@ -160,13 +176,17 @@ class StagedRows:
     def _stage_chunk(self, file_no: int, heading: Heading, chunk: Chunk, query: str) -> None:
         names = [field.name for field in heading.columns]
         places = [str(place) for place in heading.columns.values()]
-        cells = chunk.cells.select([*places, "line"]).rename_columns([*names, "line"])
+        renamed = [*names, "line"]
+        cells = chunk.cells.select([*places, "line"]).rename_columns(renamed)
+        written = cells
+        if chunk.written is not None:
+            written = chunk.written.select([*places, "line"]).rename_columns(renamed)
         self._connection.register("chunk_cells", cells)
         judged: pa.Table = self._connection.sql(query).to_arrow_table()
         self._connection.unregister("chunk_cells")
         bad = [field for field in heading.columns if _count_valid(judged[f"?{field.name}"])]
         for field in bad:
-            self._report_cells(file_no, field, cells, judged)
+            self._report_cells(file_no, field, cells, written, judged)
         self._connection.register("judged_rows", judged)
         marks = ", ".join(
             f'CASE WHEN "?{field.name}" IS NOT NULL THEN {quote_text(field.name)} END'
@@ -183,23 +203,32 @@ class StagedRows:
         last = _last(cells["line"])
         self._lines[file_no] = max(self._lines[file_no], last)
 
-    def _report_cells(self, file_no: int, field: Field, cells: pa.Table, judged: pa.Table) -> None:
+    def _report_cells(
+        self, file_no: int, field: Field, cells: pa.Table, written: pa.Table, judged: pa.Table
+    ) -> None:
         import pyarrow.compute as pc
 
         wrong = judged.select(["line", f"?{field.name}"]).filter(
             pc.is_valid(judged[f"?{field.name}"])
         )
         lines = wrong["line"].to_pylist()
-        raw = cells.select([field.name, "line"]).filter(pc.is_in(cells["line"], wrong["line"]))
-        found = dict(zip(raw["line"].to_pylist(), raw[field.name].to_pylist(), strict=True))
+        is_wrong = pc.is_in(cells["line"], wrong["line"])
+        bad_lines = cells["line"].filter(is_wrong).to_pylist()
+        found = dict(zip(bad_lines, cells[field.name].filter(is_wrong).to_pylist(), strict=True))
+        shown = dict(zip(bad_lines, written[field.name].filter(is_wrong).to_pylist(), strict=True))
         for line, problem in zip(lines, wrong[f"?{field.name}"].to_pylist(), strict=True):
             text = found[line].strip()
-            remedy = find_remedy(problem, show(text), field)
-            self._report(file_no, line, field.name, text, field.allowed(), remedy)
+            seen = shown[line].strip() or text
+            refused = split_refused(text)
+            if refused is not None:
+                seen, remedy = refused
+            else:
+                remedy = find_remedy(problem, show(text), field)
+            self._report(file_no, line, field.name, seen, field.allowed(), remedy)
         table = self._files[file_no].table
         if field == table.key[0]:
-            seen = ["".join(c for c in found[line] if c.isprintable()).strip() for line in lines]
-            self._remember_lost(table, seen)
+            keys = ["".join(c for c in found[line] if c.isprintable()).strip() for line in lines]
+            self._remember_lost(table, keys)
 
     def _remember_lost(self, table: RecordTable, keys: list[str]) -> None:
         """Keep keys of rows that cannot be read, so that references to them hold meanwhile."""
@@ -227,20 +256,23 @@ class StagedRows:
     ) -> None:
         """Report lines that cannot be split; remember their keys, so that references hold."""
         table = self._files[file_no].table
-        by_place = {place: field.name for field, place in heading.columns.items()}
-        n_columns = len(heading.columns) + len(heading.unnamed)
-        key_place = heading.columns.get(table.key[0])
+        by_place = {place: name for name, place in heading.cell_places.items()}
+        key_place = heading.cell_places.get(table.key[0].name)
         lost = []
         for problem in problems:
             self.rows_read[file_no] += 1
             self._lines[file_no] = max(self._lines[file_no], problem.line)
             if problem.kind == "column_count":
                 found, field = f"{len(problem.cells)} cells", None
-                allowed = f"{n_columns} cells, as in the heading"
+                allowed = f"{heading.n_cells} cells, as in the heading"
                 remedy = "put a cell that holds a comma in double quotes; leave no cell out"
             else:
                 place = len(problem.cells) - 1
                 found, field = problem.cells[-1], by_place.get(place)
+                if problem.kind in ("repeated_heading", "total_row"):
+                    found, field = next((c for c in problem.cells if c.strip()), ""), None
+                elif problem.kind in ("unnamed_cell", "merged_cells"):
+                    field = None
                 allowed, remedy = _LINE_PROBLEMS[problem.kind]
             self._report(file_no, problem.line, field, found, allowed, remedy)
             if key_place is not None and key_place < len(problem.cells):

@@ -22,6 +22,7 @@ from reports.command_frame import RUNNING_COMMAND, run_as_program
 COMMANDS = (
     "demo",
     "init",
+    "workbook",
     "intake",
     "history",
     "withdraw",
@@ -44,6 +45,8 @@ COMMANDS = (
     "dose",
     "placement",
     "case",
+    "benchmark",
+    "rates",
     "observed_expected",
     "proportion",
     "funnel",

@@ -19,6 +19,7 @@ from reports.render.text import lay_out_table
 if TYPE_CHECKING:
     from registry.intake import IntakeResult
 
+_FILE_ENDINGS = (".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".parquet", ".pq")
 _MOST_SHOWN = 50
 _LONGEST_ALLOWED = 48
 
@@ -27,7 +28,9 @@ def split_store_and_files(arguments: list[str]) -> tuple[Path, list[str]]:
     """Split ``[STORE] FILE...``; without STORE, AFTERPLAQUE_STORE names the registry."""
     first = arguments[0]
     is_file = (
-        first.lower().endswith(".csv") or first.partition("=")[0] in TABLES or Path(first).is_dir()
+        Path(first).suffix.lower() in _FILE_ENDINGS
+        or first.partition("=")[0] in TABLES
+        or Path(first).is_dir()
     )
     store = os.environ.get(STORE_VARIABLE) if is_file else first
     files = arguments if is_file else arguments[1:]
@@ -96,8 +99,9 @@ Arguments = Annotated[
     list[str],
     typer.Argument(
         metavar="[STORE] FILE...",
-        help="The registry, then CSV files named after their table (patient.csv), TABLE=FILE, "
-        "or folders of such files. Without STORE: AFTERPLAQUE_STORE.",
+        help="The registry, then CSV or Parquet files named after their table (patient.csv), "
+        "TABLE=FILE, folders of such files, workbooks (XLSX) with a sheet a table, or the files "
+        "that --columns describes. Without STORE: AFTERPLAQUE_STORE.",
     ),
 ]
 CheckOnly = Annotated[
@@ -117,14 +121,36 @@ DateOrderOption = Annotated[
     typer.Option("--date-order", help="Order of dates not written YYYY-MM-DD; never guessed."),
 ]
 Encoding = Annotated[
-    Literal["utf-8", "cp1252"],
-    typer.Option("--encoding", help="cp1252 for files of older Windows programs."),
+    Literal["utf-8", "cp1252", "utf-16-le", "utf-16-be"],
+    typer.Option(
+        "--encoding", help="cp1252 for files of older Windows programs. A byte order mark wins."
+    ),
+]
+Delimiter = Annotated[
+    Literal["comma", "semicolon", "tab", "bar"] | None,
+    typer.Option("--delimiter", help="Mark between cells, where the heading does not tell."),
+]
+Decimal = Annotated[
+    Literal["point", "comma"],
+    typer.Option("--decimal", help="Decimal mark of every number in the files."),
+]
+Columns = Annotated[
+    Path | None,
+    typer.Option("--columns", metavar="MAP.toml", help="Read the files by this column map."),
+]
+DraftMap = Annotated[
+    Path | None,
+    typer.Option(
+        "--draft-map",
+        metavar="MAP.toml",
+        help="Draft a column map of the files, to be corrected by a person; with --check-only.",
+    ),
 ]
 FindingsPath = Annotated[
     Path | None, typer.Option("--findings", help="Write every finding to this CSV file.")
 ]
 Force = Annotated[
-    bool, typer.Option("--force", help="Let --findings replace a file that is there.")
+    bool, typer.Option("--force", help="Let the files written replace files that are there.")
 ]
 
 
@@ -135,6 +161,10 @@ def intake(
     why: Why = "",
     date_order: DateOrderOption = None,
     encoding: Encoding = "utf-8",
+    delimiter: Delimiter = None,
+    decimal: Decimal = "point",
+    columns: Columns = None,
+    draft_map: DraftMap = None,
     findings: FindingsPath = None,
     force: Force = False,
     by: RecordedBy = None,
@@ -146,9 +176,13 @@ def intake(
     line (the heading is line 1) and field. One error keeps everything out (exit code 3); warnings
     name contradictions and keep nothing out. A file that was taken in before changes nothing.
     """
+    from registry.column_map import read_map_file
     from registry.findings import refuse_overwriting
     from registry.intake import take_in
 
+    if draft_map is not None:
+        _draft(arguments, draft_map, encoding, check_only, force=force, as_json=as_json)
+        return
     store, files = split_store_and_files(arguments)
     if findings is not None:
         refuse_overwriting(findings, replace=force)
@@ -163,6 +197,9 @@ def intake(
         check_only=check_only,
         date_order=date_order,
         encoding=encoding,
+        delimiter=delimiter,
+        decimal=decimal,
+        columns=read_map_file(columns) if columns is not None else (),
         today=max(at.date(), date.today()),
     )
     if findings is not None:
@@ -170,6 +207,41 @@ def intake(
     _answer_result(result, as_json=as_json)
     if result.has_errors:
         raise typer.Exit(3)
+
+
+def _draft(
+    arguments: list[str],
+    out: Path,
+    encoding: str,
+    is_check: bool,
+    *,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Draft a column map; the registry is not needed and not opened."""
+    from registry.draft_map import draft_map
+    from reports.writing import refuse_overwriting, write_whole
+
+    if not is_check:
+        raise UsageError(
+            "--draft-map takes nothing in: say --check-only too.", option="--draft-map"
+        )
+    files = [Path(text) for text in arguments if Path(text).suffix.lower() in _FILE_ENDINGS]
+    refuse_overwriting([out], force=force)
+    text = draft_map(files, encoding if encoding != "utf-8" else None)
+    write_whole(out, text.encode())
+    undecided = text.count('"?"') - 1
+    payload = {
+        "command": "intake",
+        "taken": False,
+        "draft_map": out,
+        "sources": text.count("[[source]]"),
+        "undecided": undecided,
+    }
+    said = f"{out}: a draft with {undecided} questions left open. Read and correct every line."
+    answer(payload, as_json=as_json, text=said)
+    if not as_json:
+        note(f"Then: afterplaque intake STORE FILE --columns {out.name} --check-only")
 
 
 def _answer_result(result: IntakeResult, *, as_json: bool) -> None:

@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from registry.column_map import read_map
 from registry.errors import Finding, RefusedInputError, UsageError
 from registry.findings import write_findings
 from registry.intake import IntakeResult, take_in
@@ -230,8 +231,8 @@ def test_files_are_named_by_table_or_told(tmp_path: Path, store: Path) -> None:
         take_in(store, [f"patient={other}", f"patient={other}"], by="tester", at=AT)
     with pytest.raises(RefusedInputError, match="is not there"):
         take_in(store, [tmp_path / "visit.csv"], by="tester", at=AT)
-    with pytest.raises(RefusedInputError, match="is not CSV"):
-        take_in(store, [tmp_path / "visit.xlsx"], by="tester", at=AT)
+    with pytest.raises(RefusedInputError, match="is not CSV, XLSX or Parquet"):
+        take_in(store, [tmp_path / "visit.xls"], by="tester", at=AT)
     assert take_in(store, [f"patient={other}"], by="tester", at=AT).rows == {"patient": 1}
 
 
@@ -293,7 +294,10 @@ def test_blank_rows_are_no_rows(tmp_path: Path, store: Path) -> None:
 
 def test_columns_can_be_renamed(tmp_path: Path, store: Path) -> None:
     path = write_table(tmp_path / "patient.csv", [{"Pseudonym": "P1", "Geschlecht": "male"}])
-    names = {"patient": {"Pseudonym": "patient_id", "Geschlecht": "sex"}}
+    names = read_map(
+        '[[source]]\ntable = "patient"\n'
+        'columns = { Pseudonym = "patient_id", Geschlecht = "sex" }'
+    )
     take_in(store, [path], by="tester", at=AT, columns=names)
     assert ask(store, "SELECT patient_id, sex FROM patient") == [("P1", "male")]
 
