@@ -70,7 +70,7 @@ def _describe_occupation(group: VisionGroup, at: Sequence[float]) -> dict[str, A
         ]
 
     return {
-        "estimates": "share alive, eye kept, at or above the level",
+        "estimates": "share alive, eye kept, at or above the level: no confirmed loss so far",
         "interval": band.interval or None,
         "level": group.limits.level if group.limits else None,
         "curve": with_others(_rows(group, band, None)),
