@@ -421,8 +421,8 @@ def write_table(tallies: dict[str, Tally], seed: int, seconds: float) -> str:
         "The last three columns must be 0. A killed migration is finished by the next writer; a "
         "killed backup or\nsnapshot leaves nothing under its name; a killed erasure leaves the "
         "registry of before, or the rebuilt one.\nAn erasure that was not done by then has to be "
-        "done again. A killed backup or snapshot OUT "
-        "may leave OUT.draft, readable by its owner alone,\nwhich the next one of that name removes.\n"
+        "done again. A killed backup or snapshot OUT\nmay leave OUT.draft, readable by its owner "
+        "alone, which the next one of that name removes.\n"
     )
 
 
