@@ -6,7 +6,17 @@ from importlib import metadata
 
 from reports.audit_results import AuditResults
 from reports.document import Provenance, Report, numbered
-from reports.sections import closing, competing, local_control, patients, purpose, summary, vision
+from reports.sections import (
+    closing,
+    competing,
+    local_control,
+    patients,
+    published_comparison,
+    purpose,
+    summary,
+    time_order,
+    vision,
+)
 
 VERSIONED = ("afterplaque", "duckdb", "numpy", "scipy", "matplotlib", "typst")
 
@@ -47,6 +57,8 @@ def build_audit(results: AuditResults, *, notices: tuple[str, ...] = ()) -> Repo
             local_control.section(results),
             competing.section(results),
             vision.section(results.vision),
+            published_comparison.section(results.benchmarks),
+            time_order.section(results.monitoring),
             closing.limitations(results),
             closing.methods(results),
             closing.references(results),

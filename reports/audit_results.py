@@ -18,11 +18,14 @@ from analysis.baseline import (
     read_baseline,
     summarise,
 )
+from analysis.benchmark_results import BenchmarkResults, run_benchmarks
 from analysis.cohort import CohortRules, DataCut
 from analysis.completeness import Completeness as FollowUpCompleteness
 from analysis.completeness import completeness_of_follow_up
 from analysis.end_points import END_POINTS, LOCAL_FAILURE
 from analysis.outcome import Estimation, Outcome, OutcomeTable, analyse
+from analysis.published_rates import builtin_rates
+from reports.monitoring_results import MonitoringResults, gather_monitoring
 from reports.standards import Standard, Standards
 from reports.vision_results import VisionResults, gather_vision
 
@@ -51,6 +54,8 @@ class AuditResults:
     local_by_category: Outcome
     by_target: Mapping[str, Outcome]
     vision: VisionResults
+    benchmarks: tuple[BenchmarkResults, ...]
+    monitoring: MonitoringResults
 
 
 def follow_up_completeness(table: OutcomeTable, cut: DataCut) -> FollowUpCompleteness:
@@ -65,7 +70,7 @@ def follow_up_completeness(table: OutcomeTable, cut: DataCut) -> FollowUpComplet
     )
 
 
-def _last_recorded_at(connection: Any) -> str:
+def last_recorded_at(connection: Any) -> str:
     """Return when the last batch was recorded, as ISO text in UTC."""
     last: datetime = connection.execute("SELECT max(recorded_at) FROM batch").fetchall()[0][0]
     return last.replace(microsecond=0, tzinfo=UTC).isoformat()
@@ -115,6 +120,9 @@ def gather(
                 how=how,
                 with_sensitivity=False,
             )
+    progress("comparison with published rates")
+    by_target = {LOCAL_FAILURE.name: local, **others}
+    published = builtin_rates()
     return AuditResults(
         centre=str(settings["centre_id"]),
         year=year,
@@ -124,13 +132,15 @@ def gather(
         standards=standards,
         settings=settings,
         content_hash=store.state_hash(),
-        last_recorded_at=_last_recorded_at(connection),
+        last_recorded_at=last_recorded_at(connection),
         treated_in_year=sum(row["year_of_treatment"] == year for row in baseline),
         summaries=summarise(baseline),
         completeness=completeness_by_year(baseline),
         follow_up=follow_up_completeness(local.table, cut),
         local=local,
         local_by_category=by_category,
-        by_target={LOCAL_FAILURE.name: local, **others},
+        by_target=by_target,
+        benchmarks=tuple(run_benchmarks(one, published, baseline) for one in by_target.values()),
+        monitoring=gather_monitoring(local),
         vision=gather_vision(connection, cut, rules, settings, how, progress),
     )

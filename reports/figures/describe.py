@@ -90,15 +90,19 @@ def _funnel_text(spec: FunnelFigure) -> str:
     ]
     return (
         f"Funnel plot of {spec.measure} against {spec.size_name}, {len(spec.units)} points around "
-        f"{spec.benchmark_name} {percent(spec.benchmark)}. " + "; ".join(said)
+        f"{spec.benchmark_name} {_centre(spec)}. " + "; ".join(said)
     ).strip()
+
+def _centre(spec: FunnelFigure) -> str:
+    return decimal(spec.benchmark, 1) if spec.is_ratio else percent(spec.benchmark)
+
 
 
 def _monitoring_text(spec: MonitoringFigure) -> str:
     top = decimal(max(spec.cusum, default=0.0), 2)
     end = decimal([0.0, *spec.observed_minus_expected][-1], 1)
     return (
-        f"{spec.outcome} in time order, {len(spec.time_years)} patients: observed minus expected "
+        f"{spec.outcome} in time order, {sum(spec.is_event)} events: observed minus expected "
         f"ends at {end}; the CUSUM reaches {top}, its limit is {decimal(spec.limit, 2)}."
     )
 
@@ -138,7 +142,7 @@ def notes(spec: FigureSpec) -> tuple[str, ...]:
             names = joined([limit.name for limit in spec.limits])
             return (
                 f"Limits ({names}) are exact and continuous in size, around {spec.benchmark_name} "
-                f"{percent(spec.benchmark)}. A point outside asks for a look at the data first; "
+                f"{_centre(spec)}. A point outside asks for a look at the data first; "
                 "one inside is not shown to differ, which is not “as good as”.",
             )
         case CaseTimeline():

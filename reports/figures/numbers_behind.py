@@ -17,7 +17,7 @@ from reports.figures.specs import (
     RiskRow,
     SurvivalFigure,
 )
-from reports.values import Content, Count, SingleRecord, Words
+from reports.values import Content, Count, Quantity, SingleRecord, Words
 from reports.wording import decimal, percent_with_interval
 
 
@@ -50,6 +50,8 @@ def _numbers(spec: FigureSpec) -> tuple[_Headings, _Rows]:
         case AcuityFigure():
             return _acuity_numbers(spec)
         case FunnelFigure():
+            if spec.is_ratio:
+                return _ratio_numbers(spec)
             names = (("", _FLUSH_LEFT), (spec.size_name, _FLUSH_RIGHT), ("Events", _FLUSH_RIGHT))
             return names, tuple(Row((unit.name, unit.n, unit.events)) for unit in spec.units)
         case MonitoringFigure():
@@ -58,6 +60,15 @@ def _numbers(spec: FigureSpec) -> tuple[_Headings, _Rows]:
             return _dose_numbers(spec)
         case CaseTimeline():
             return _timeline_numbers(spec)
+
+
+def _ratio_numbers(spec: FunnelFigure) -> tuple[_Headings, _Rows]:
+    heads = (("", _FLUSH_LEFT), ("n", _FLUSH_RIGHT), ("Observed", _FLUSH_RIGHT))
+    rows = tuple(
+        Row((unit.name, unit.n, unit.events, Quantity(unit.expected, digits=1, n=unit.n.value)))
+        for unit in spec.units
+    )
+    return (*heads, (spec.size_name, _FLUSH_RIGHT)), rows
 
 
 def _flow_numbers(spec: FlowFigure) -> tuple[_Headings, _Rows]:

@@ -204,7 +204,11 @@ class FunnelLimit:
 
 @dataclass(frozen=True, slots=True)
 class FunnelUnit:
-    """A department or period: its size and its events; ``is_named`` writes its name beside it."""
+    """A department or period: its size and its events; ``is_named`` writes its name beside it.
+
+    ``expected`` is the size in a funnel of observed over expected, where people are followed for
+    unequal times; without it the size is n.
+    """
 
     name: str
     n: Count
@@ -214,7 +218,11 @@ class FunnelUnit:
 
 @dataclass(frozen=True, slots=True)
 class FunnelFigure:
-    """Shares against size, with limits around a benchmark from outside, narrowest first."""
+    expected: float | None = None
+    """Shares against size, with limits around a benchmark from outside, narrowest first.
+
+    With ``is_ratio`` every unit has an expected number and its height is observed over expected.
+    """
 
     measure: str
     size_name: str
@@ -226,6 +234,11 @@ class FunnelFigure:
 
 @dataclass(frozen=True, slots=True)
 class MonitoringFigure:
+    is_ratio: bool = False
+
+    def __post_init__(self) -> None:
+        if any((unit.expected is not None) != self.is_ratio for unit in self.units):
+            raise ValueError(f"funnel of {self.measure!r}: expected numbers and ratios go together")
     """Patients in time order: observed − expected above, risk-adjusted CUSUM below.
 
     ``time_years`` is the calendar time of each patient's result as a decimal year; the two sums

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from analysis.end_points import LOCAL_FAILURE, definition_in_words
 from reports.audit_results import AuditResults
 from reports.document import BulletList, Column, Paragraph, Row, Section, Table
-from reports.sections import vision
+from reports.sections import published_comparison, vision
 from reports.values import Words
 
 REFERENCES: tuple[str, ...] = (
@@ -79,13 +79,21 @@ def methods(results: AuditResults) -> Section:
                 lead="Estimation.",
             ),
             *vision.methods(results.vision),
+            *published_comparison.methods(),
         ),
     )
 
 
 def references(results: AuditResults) -> Section:
     """Return the works cited."""
-    return Section("References", (BulletList((*REFERENCES, *vision.REFERENCES), ordered=True),))
+    return Section(
+        "References",
+        (
+            BulletList(
+                (*REFERENCES, *vision.REFERENCES, *published_comparison.REFERENCES), ordered=True
+            ),
+        ),
+    )
 
 
 def _in_words(value: object) -> str:

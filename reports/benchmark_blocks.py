@@ -1,0 +1,322 @@
+"""Comparisons with published rates as parts of a document; the audit and the report share them."""
+
+from __future__ import annotations
+
+import math
+
+from analysis.benchmark import AtOneTime, Comparison, Estimate, Standardised
+from analysis.benchmark_results import BenchmarkResults
+from analysis.between_series import AmongSeries
+from reports.benchmark_wording import (
+    NOT_AS_GOOD,
+    board_sentence,
+    deciding_time,
+    events_by,
+    shape_that_decides,
+    who,
+)
+from reports.document import (
+    Block,
+    BulletList,
+    Column,
+    Figure,
+    Heading,
+    Note,
+    Paragraph,
+    Row,
+    Table,
+)
+from reports.figures.specs import ForestFigure, ForestRow
+from reports.values import Content, Count, CurveEstimate, Missing, ObservedExpected, Quantity, text
+from reports.wording import percent, percent_interval
+
+BEYOND = Missing("not estimable", "beyond the last follow-up here")
+
+
+def comparison_blocks(results: BenchmarkResults) -> list[Block]:
+    """Return the sentences, tables and figure of one end point, most telling first."""
+    name = results.outcome.end_point.title
+    if not results.outcome.table.n:
+        return [Note(f"No unit is in the cohort for {name}.")]
+    judged = [one for one in results.comparisons if one.verdict != "cannot tell"]
+    blocks: list[Block] = [Heading(name.capitalize())]
+    if not judged:
+        blocks.append(Note(f"For {name} no published rate here allows a verdict: cannot tell."))
+    else:
+        blocks += [_sentences(results, judged), _margin_words(results)]
+        blocks += _figures(results)
+        blocks += [_at_times(results, judged), *_over_expected(results, judged)]
+    blocks += [_standardised(one, results) for one in results.standardised]
+    blocks += [_among(one, results) for one in results.among]
+    blocks += _left_out(results)
+    if judged:
+        blocks.append(_populations(judged))
+    return blocks
+
+
+def _sentences(results: BenchmarkResults, judged: list[Comparison]) -> Block:
+    return BulletList(tuple(board_sentence(one, results.outcome) for one in judged))
+
+
+def _margin_words(results: BenchmarkResults) -> Block:
+    margin, judged = results.margin, results.comparisons
+    several = (
+        f" With {len(judged)} series compared, one in twenty of true likes would be called worse"
+        " by chance."
+        if len(judged) > 1
+        else ""
+    )
+    if margin is None:
+        return Note(
+            f"{NOT_AS_GOOD} No margin was decided beforehand, so nothing can be called good"
+            f" enough.{several}"
+        )
+    return Note(
+        f"{NOT_AS_GOOD} Margin decided beforehand: up to {margin.ratio:g} times the published"
+        f" failures ({margin.source}, {margin.decided_on.isoformat()}).{several}"
+    )
+
+
+def _published(value: Estimate) -> str:
+    """Word a published figure; it is public, so it needs no suppression."""
+    if math.isnan(value.lower):
+        return percent(value.value)
+    return f"{percent(value.value)} ({percent_interval(value.lower, value.upper)})"
+
+
+def _here(one: AtOneTime, found: Comparison, results: BenchmarkResults) -> Content:
+    if math.isnan(one.here.value):
+        return BEYOND
+    events = events_by(results.outcome, one.years)
+    low, high = (None if math.isnan(x) else x for x in (one.here.lower, one.here.upper))
+    return CurveEstimate(one.here.value, low, high, found.n, events, one.at_risk)
+
+
+def _difference(one: AtOneTime, found: Comparison, results: BenchmarkResults) -> Content:
+    if math.isnan(one.difference.lower):
+        return Missing("not estimable")
+    value, low, high = (
+        100 * x for x in (one.difference.value, one.difference.lower, one.difference.upper)
+    )
+    events = events_by(results.outcome, one.years)
+    return Quantity(value, low, high, "", 1, level=0.90, n=found.n, events=events)
+
+
+def _at_times(results: BenchmarkResults, judged: list[Comparison]) -> Table:
+    rows = []
+    for found in judged:
+        first = found.series.first
+        for one in found.at_times:
+            rows.append(
+                Row(
+                    (
+                        f"{who(found)}, n = {first.n}",
+                        f"{one.years:g} years",
+                        _published(one.there),
+                        _here(one, found, results),
+                        _difference(one, found, results),
+                        found.verdict if one == deciding_time(found) or _is_ratio(found) else "",
+                    )
+                )
+            )
+    return Table(
+        caption=f"{results.outcome.end_point.title.capitalize()}: published and here, by time.",
+        columns=(
+            Column("Series"),
+            Column("Time"),
+            Column("Published (95 % CI)", "right"),
+            Column("Here (95 % CI)", "right"),
+            Column("Difference, points (90 % CI)", "right"),
+            Column("Verdict"),
+        ),
+        rows=tuple(rows),
+        notes=(
+            "A Kaplan–Meier figure is set against Kaplan–Meier, a cumulative incidence against"
+            " cumulative incidence. The 90 % interval holds two one-sided 95 % limits, with the"
+            " uncertainty of both figures (Zou and Donner 2008); above 0 is more failures here.",
+        ),
+    )
+
+
+def _is_ratio(found: Comparison) -> bool:
+    return found.rule == "observed over expected"
+
+
+def _over_expected(results: BenchmarkResults, judged: list[Comparison]) -> list[Block]:
+    chosen = [found for found in judged if _is_ratio(found)]
+    if not chosen:
+        return []
+    rows = []
+    for found in chosen:
+        for one in found.over_expected:
+            seen, given = one.expectation, one.given
+            n, events = found.n, seen.observed
+            rows.append(
+                Row(
+                    (
+                        f"{who(found)}, shape {seen.early_shape:g}",
+                        f"{seen.window / 365.25:g} years",
+                        Count(seen.observed),
+                        ObservedExpected(
+                            seen.observed, seen.expected, given.exact.lower, given.exact.upper
+                        ),
+                        ObservedExpected(
+                            seen.observed, seen.expected, given.mid_p.lower, given.mid_p.upper
+                        ),
+                        Quantity(given.ratio, one.lower, one.upper, level=0.90, n=n, events=events),
+                        found.verdict
+                        if _is_ratio(found) and one is shape_that_decides(found)
+                        else "",
+                    )
+                )
+            )
+    return [
+        Table(
+            caption=f"{results.outcome.end_point.title.capitalize()}: observed over expected"
+            " events on the window common to both.",
+            columns=(
+                Column("Series, shape"),
+                Column("Window"),
+                Column("Observed", "right"),
+                Column("Exact, given the published value", "right"),
+                Column("Mid-P, given the published value", "right"),
+                Column("With the published uncertainty (90 % CI)", "right"),
+                Column("Verdict"),
+            ),
+            rows=tuple(rows),
+            notes=(
+                "Shape: before the first published time the cumulative hazard goes with that power"
+                " of time (1 spreads it evenly); the verdict needs every shape. A series with one"
+                " published time is judged at that time only and is not in this table.",
+            ),
+        )
+    ]
+
+
+def _figures(results: BenchmarkResults) -> list[Block]:
+    """Draw the series at the time that most of them have."""
+    pairs = [
+        (found, one)
+        for found in results.comparisons
+        for one in found.at_times
+        if not math.isnan(one.there.lower) and found.series.first.stratum is None
+    ]
+    times = [one.years for _, one in pairs]
+    if not times:
+        return []
+    years = max(sorted(set(times)), key=times.count)
+    shown = [(found, one) for found, one in pairs if one.years == years]
+    here = next((one for _, one in shown if not math.isnan(one.here.lower)), None)
+    if here is None:
+        return []
+    events, n = events_by(results.outcome, years), results.outcome.table.n
+    rows = [
+        ForestRow(
+            f"{found.series.first.key}{_mark(found)}",
+            f"{found.series.first.n}",
+            _percentages(one.there),
+        )
+        for found, one in shown
+    ]
+    own = _percentages(here.here, n, events)
+    rows.append(ForestRow("This department", Count(n), own))
+    name = results.outcome.end_point.title
+    return [
+        Figure(
+            caption=f"{name.capitalize()} at {years:g} years in published series and here.",
+            spec=ForestFigure(
+                measure=f"{name.capitalize()} at {years:g} years (%)",
+                counts_heading="n",
+                rows=tuple(rows),
+                null_value=100 * here.there.value if len(shown) == 1 else 0.0,
+                log_axis=False,
+                short_measure="%",
+            ),
+            notes=(
+                "95 % intervals. Series marked “(memory)” were not read in their source and give no"
+                " verdict. Patients differ between the series; see the populations below.",
+            ),
+        )
+    ]
+
+
+def _mark(found: Comparison) -> str:
+    return "" if found.series.first.verified == "read" else " (memory)"
+
+
+def _percentages(value: Estimate, n: int | None = None, events: int | None = None) -> Quantity:
+    return Quantity(
+        100 * value.value, 100 * value.lower, 100 * value.upper, "", 1, n=n, events=events
+    )
+
+
+def _standardised(one: Standardised, results: BenchmarkResults) -> Block:
+    events = events_by(results.outcome, one.years)
+    value, low, high = (
+        100 * x for x in (one.difference.value, one.difference.lower, one.difference.upper)
+    )
+    weights = " and ".join(percent(weight, 0) for weight in one.weights)
+    return Paragraph(
+        text(
+            f"{one.key} gives figures by {one.field.removesuffix('_mm')}. Weighted by the mix here"
+            f" ({weights}) they make {_published(one.there)} at {one.years:g} years; the difference"
+            " is {points}: " + f"{one.verdict}.",
+            points=Quantity(value, low, high, "points", 1, level=0.90, n=one.n, events=events),
+        ),
+        lead="Standardised.",
+    )
+
+
+def _among(one: AmongSeries, results: BenchmarkResults) -> Block:
+    keys = ", ".join(rate.key for rate in one.rates)
+    return Paragraph(
+        text(
+            f"Over {len(one.rates)} whole series at {one.years:g} years ({keys}) the pooled figure"
+            f" is {_published(one.mean)}. One more department of this size would be expected"
+            f" between {percent(one.expected.lower)} and {percent(one.expected.upper)}; here it is"
+            " {own}: " + f"{one.place}. Not unusual does not mean good: the series differ"
+            f" widely (I² {percent(one.pooled.i2, 0)}).",
+            own=_own(one, results),
+        ),
+        lead="Among the series.",
+    )
+
+
+def _own(one: AmongSeries, results: BenchmarkResults) -> CurveEstimate:
+    table = results.outcome.table
+    at_risk = int((table.time_days >= one.years * 365.25).sum())
+    value, low, high = (
+        None if math.isnan(x) else x for x in (one.here.value, one.here.lower, one.here.upper)
+    )
+    return CurveEstimate(
+        value,
+        low,
+        high,
+        table.n,
+        events_by(results.outcome, one.years),
+        at_risk,
+        reason="" if value is not None else "beyond the last follow-up",
+    )
+
+
+def _left_out(results: BenchmarkResults) -> list[Block]:
+    by_reason: dict[str, list[str]] = {}
+    for found in results.comparisons:
+        if found.verdict == "cannot tell":
+            by_reason.setdefault(found.reason, []).append(found.series.first.key)
+    if not by_reason:
+        return []
+    items = tuple(f"{', '.join(keys)}: {reason}." for reason, keys in by_reason.items())
+    return [Paragraph("No verdict, and why:"), BulletList(items)]
+
+
+def _populations(judged: list[Comparison]) -> Table:
+    rows = [
+        Row((who(found), "; ".join(found.differences), found.series.first.citation))
+        for found in judged
+    ]
+    return Table(
+        caption="Who the published figures are about.",
+        columns=(Column("Series"), Column("Population and differences"), Column("Source")),
+        rows=tuple(rows),
+    )

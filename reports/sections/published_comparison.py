@@ -1,0 +1,65 @@
+"""Comparison with published rates: like with like, with the published figures' own uncertainty."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from analysis.benchmark_results import BenchmarkResults
+from reports.benchmark_blocks import comparison_blocks
+from reports.document import Block, Paragraph, Section
+
+REFERENCES: tuple[str, ...] = (
+    "Breslow NE. Analysis of survival data under the proportional hazards model."
+    " Int Stat Rev 1975;43:45–57.",
+    "Zou GY, Donner A. Construction of confidence limits about effect measures: a general approach."
+    " Stat Med 2008;27:1693–1702.",
+    "Spiegelhalter DJ. Funnel plots for comparing institutional performance."
+    " Stat Med 2005;24:1185–1202.",
+    "Hartung J, Knapp G. A refined method for the meta-analysis of controlled clinical trials with"
+    " binary outcome. Stat Med 2001;20:3875–3889.",
+)
+
+
+def section(benchmarks: Sequence[BenchmarkResults]) -> Section:
+    """Return the section."""
+    blocks: list[Block] = [
+        Paragraph(
+            "Published figures of other departments, set beside this one where end point and"
+            " estimator are the same. A crude proportion is compared with nothing, a figure quoted"
+            " from memory gives no verdict, and one published time is judged at that time alone."
+        )
+    ]
+    if benchmarks:
+        blocks.append(Paragraph(_population(benchmarks[0]), lead="Here."))
+    for results in benchmarks:
+        blocks += comparison_blocks(results)
+    return Section("Comparison with published rates", tuple(blocks), new_page=True)
+
+
+def _population(results: BenchmarkResults) -> str:
+    """The population in words without counts, which the published form could not round."""
+    words = results.population.words.split(", ", 1)
+    return f"{words[1] if len(words) > 1 else 'Not described'}."
+
+
+def methods() -> tuple[Paragraph, ...]:
+    """Return how comparison and monitoring were done, for any report that holds them."""
+    return (
+        Paragraph(
+            "Expected events are the published cumulative hazard, summed over each person’s own"
+            " time under observation up to the last published time (Breslow 1975); between"
+            " published times the hazard is constant, before the first it follows a power of time"
+            " of 0.5, 1 or 1.5, and a verdict needs all three. Limits “given the published value”"
+            " are exact Poisson and mid-P ones. “With the published uncertainty” the expected"
+            " number is multiplied by exp(N(0, τ²)), τ from the published interval on the"
+            " log(−log) scale, or from n divided by 1.6 where none was printed, and the mid-P tail"
+            " is averaged over it. At one time, the two intervals are combined (Zou and Donner"
+            " 2008). Verdicts use one-sided 95 % limits.",
+            lead="Comparison.",
+        ),
+        Paragraph(
+            "The CUSUM runs in continuous time on expected events, as the likelihood ratio of a"
+            " doubled hazard, and restarts after an alarm. Its limit is found by simulation.",
+            lead="Time order.",
+        ),
+    )
