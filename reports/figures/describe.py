@@ -93,9 +93,9 @@ def _funnel_text(spec: FunnelFigure) -> str:
         f"{spec.benchmark_name} {_centre(spec)}. " + "; ".join(said)
     ).strip()
 
+
 def _centre(spec: FunnelFigure) -> str:
     return decimal(spec.benchmark, 1) if spec.is_ratio else percent(spec.benchmark)
-
 
 
 def _monitoring_text(spec: MonitoringFigure) -> str:

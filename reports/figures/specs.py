@@ -214,11 +214,11 @@ class FunnelUnit:
     n: Count
     events: Count
     is_named: bool = False
+    expected: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class FunnelFigure:
-    expected: float | None = None
     """Shares against size, with limits around a benchmark from outside, narrowest first.
 
     With ``is_ratio`` every unit has an expected number and its height is observed over expected.
@@ -230,15 +230,15 @@ class FunnelFigure:
     benchmark_name: str
     limits: tuple[FunnelLimit, ...]
     units: tuple[FunnelUnit, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class MonitoringFigure:
     is_ratio: bool = False
 
     def __post_init__(self) -> None:
         if any((unit.expected is not None) != self.is_ratio for unit in self.units):
             raise ValueError(f"funnel of {self.measure!r}: expected numbers and ratios go together")
+
+
+@dataclass(frozen=True, slots=True)
+class MonitoringFigure:
     """Patients in time order: observed − expected above, risk-adjusted CUSUM below.
 
     ``time_years`` is the calendar time of each patient's result as a decimal year; the two sums
