@@ -98,8 +98,8 @@ def _main_table(results: VisionResults) -> Table:
         rows=tuple(rows),
         notes=(
             "The first row of each level is the figure to give a patient. “If no one died” answers"
-            " another question and lies higher. An eye that regains the level after a confirmed loss"
-            " counts as lost. 95 % intervals: bootstrap over patients; beta"
+            " another question and lies higher. An eye that regains the level after a confirmed"
+            " loss counts as lost. 95 % intervals: bootstrap over patients; beta"
             " product for Kaplan–Meier, which is shown because papers print it, and where losses"
             " are too few for the bootstrap.",
         ),
