@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 from reports import values
-from reports.figures import specs
+from reports.figures import dose_specs, specs
 from reports.figures.specs import FigureSpec
 from reports.plain_json import Codec
 from reports.values import Content, Words
@@ -214,6 +214,7 @@ def numbered(report: Report) -> Report:
 _CODEC = Codec.of_modules(
     values,
     specs,
+    dose_specs,
     extra=(
         Paragraph,
         Heading,

@@ -17,6 +17,7 @@ from dataclasses import replace
 from typing import Any
 
 from reports.document import Block, Figure, Note, Report, Row, Table
+from reports.figures.dose_specs import TradeOffFigure
 from reports.figures.specs import (
     AcuityFigure,
     AcuityLevel,
@@ -182,6 +183,8 @@ def _published_figure(figure: Figure) -> Block:
         drawn = publish_incidence(spec)
     elif isinstance(spec, DoseResponseFigure):
         drawn = _published_dose_response(spec)
+    elif isinstance(spec, TradeOffFigure):
+        return _published_trade_off(replace(figure, caption=caption, notes=notes), spec)
     elif isinstance(spec, FlowFigure):
         return replace(figure, caption=caption, notes=notes, spec=_published_flow(spec))
     else:
@@ -234,6 +237,27 @@ def _published_dose_response(spec: DoseResponseFigure) -> DoseResponseFigure | N
     )
     bare = replace(spec, events=_published(spec.events), groups=groups)
     return replace(bare, doses_with_event=(), doses_without_event=(), **columns)
+
+
+def _published_trade_off(figure: Figure, spec: TradeOffFigure) -> Block:
+    """No curve on under 8 events, doses to the nearest 5."""
+    curves = []
+    for curve in spec.curves:
+        if curve.events.hidden or (curve.events.value or 0) < SMALLEST_SHOWN:
+            continue
+        first = math.ceil(curve.dose[0] / ROUNDED_TO) * ROUNDED_TO
+        last = math.floor(curve.dose[-1] / ROUNDED_TO) * ROUNDED_TO
+        kept = [k for k, dose in enumerate(curve.dose) if first <= dose <= last]
+        if len(kept) < 2:
+            continue
+        columns: dict[str, Any] = {
+            name: tuple(getattr(curve, name)[k] for k in kept)
+            for name in ("dose", "free", "lower", "upper")
+        }
+        curves.append(replace(curve, events=_published(curve.events), **columns))
+    if not curves:
+        return Note("This figure rests on counts from 1 to 7 and is not shown.", "note", "Withheld")
+    return replace(figure, spec=replace(spec, curves=tuple(curves)))
 
 
 def _acuity_counts(caption: Words, spec: AcuityFigure) -> Table:

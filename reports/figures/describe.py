@@ -6,6 +6,7 @@ All of it is worked out from the spec, so what suppression did to the spec shows
 from __future__ import annotations
 
 from reports.figures.axis_range import axis_top
+from reports.figures.dose_specs import CauseGraphFigure, TradeOffFigure
 from reports.figures.specs import (
     AcuityFigure,
     CaseTimeline,
@@ -38,9 +39,8 @@ def alternative_text(spec: FigureSpec) -> str:
                 f"{band.name} {say(band.at_ticks[-1])}" for band in spec.outcomes if band.at_ticks
             ]
             end = f"{spec.ticks_years[-1]:g}"
-            return (
-                f"Stacked cumulative incidence among {say(spec.n)} {spec.unit}; at {end} years: "
-                + ("; ".join(parts) + ".")
+            return f"Stacked {spec.measure} among {say(spec.n)} {spec.unit}; at {end} years: " + (
+                "; ".join(parts) + "."
             )
         case FlowFigure():
             steps = [f"{step.label}: {say(step.kept)}" for step in spec.steps]
@@ -65,6 +65,15 @@ def alternative_text(spec: FigureSpec) -> str:
                 f"{spec.outcome} by {spec.dose_name}, {spec.adjustment}: from "
                 f"{percent(spec.risk[0])} to {percent(spec.risk[-1])} over {ends}."
             )
+        case TradeOffFigure():
+            said = [
+                f"{curve.name} from {percent(curve.free[0])} to {percent(curve.free[-1])}"
+                for curve in spec.curves
+            ]
+            return f"{spec.measure} by {spec.dose_name}, {spec.adjustment}: {joined(said)}."
+        case CauseGraphFigure():
+            said = [f"{a.source} causes {a.target} ({a.dealt_with})" for a in spec.arrows]
+            return "Graph of assumed causes. " + "; ".join(said) + "."
         case AcuityFigure():
             return (
                 f"Scatter of visual acuity before treatment against {spec.latest_name.lower()}, "
@@ -158,6 +167,17 @@ def notes(spec: FigureSpec) -> tuple[str, ...]:
             )
         case DoseResponseFigure():
             return _dose_notes(spec)
+        case TradeOffFigure():
+            band = f"{spec.level * 100:g}\u00a0%"
+            return (
+                f"Lines and bands ({band}): {spec.adjustment}, each drawn from the 1st to the 99th "
+                "percentile of the doses given. Associations in past patients; no dose is advised.",
+            )
+        case CauseGraphFigure():
+            return (
+                "Assumed, not shown by the data. Solid: dealt with in the adjusted analysis. "
+                "Dashed: not. The heavy arrow is the effect asked about.",
+            )
         case ForestFigure() if spec.log_axis:
             return ("The axis is logarithmic. Bars are the intervals printed beside them.",)
         case _:

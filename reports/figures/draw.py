@@ -8,6 +8,7 @@ from typing import Any
 from reports.figures import (
     acuity_drawing,
     case_drawing,
+    cause_graph_drawing,
     completeness_drawing,
     dose_response_drawing,
     flow_drawing,
@@ -16,8 +17,10 @@ from reports.figures import (
     incidence_drawing,
     monitoring_drawing,
     survival_drawing,
+    trade_off_drawing,
 )
 from reports.figures.canvas import Drawing
+from reports.figures.dose_specs import CauseGraphFigure, TradeOffFigure
 from reports.figures.specs import (
     AcuityFigure,
     CaseTimeline,
@@ -42,6 +45,8 @@ _DRAWN_BY: dict[type, Callable[..., Drawing]] = {
     FunnelFigure: funnel_drawing.draw,
     MonitoringFigure: monitoring_drawing.draw,
     DoseResponseFigure: dose_response_drawing.draw,
+    TradeOffFigure: trade_off_drawing.draw,
+    CauseGraphFigure: cause_graph_drawing.draw,
     CaseTimeline: case_drawing.draw,
 }
 

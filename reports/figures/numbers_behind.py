@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from reports.document import Column, Figure, Row, Table
+from reports.figures.dose_specs import CauseGraphFigure, TradeOffFigure
 from reports.figures.specs import (
     AcuityFigure,
     CaseTimeline,
@@ -58,6 +59,11 @@ def _numbers(spec: FigureSpec) -> tuple[_Headings, _Rows]:
             return _monitoring_numbers(spec)
         case DoseResponseFigure():
             return _dose_numbers(spec)
+        case TradeOffFigure():
+            return _trade_off_numbers(spec)
+        case CauseGraphFigure():
+            names = (("From", _FLUSH_LEFT), ("To", _FLUSH_LEFT), ("Dealt with", _FLUSH_LEFT))
+            return names, tuple(Row((a.source, a.target, a.dealt_with)) for a in spec.arrows)
         case CaseTimeline():
             return _timeline_numbers(spec)
 
@@ -163,6 +169,18 @@ def _dose_numbers(spec: DoseResponseFigure) -> tuple[_Headings, _Rows]:
         for k in places
     ]
     return heads, (*groups, *curve)
+
+
+def _trade_off_numbers(spec: TradeOffFigure) -> tuple[_Headings, _Rows]:
+    heads = ((f"{spec.dose_name} ({spec.dose_unit})", _FLUSH_LEFT), (spec.measure, _FLUSH_RIGHT))
+    rows: list[Row] = []
+    for curve in spec.curves:
+        rows.append(Row((curve.name,), header=True))
+        for k in sorted({round(j * (len(curve.dose) - 1) / 6) for j in range(7)}):
+            limits = (curve.free[k], curve.lower[k], curve.upper[k])
+            said = percent_with_interval(*limits, spec.level)
+            rows.append(Row((decimal(curve.dose[k], 1), said), level=1))
+    return heads, tuple(rows)
 
 
 def _level_text(logmar: float | None, off_chart: str | None) -> str:

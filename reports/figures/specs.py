@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TypeAlias
 
+from reports.figures.dose_specs import CauseGraphFigure, TradeOffFigure
 from reports.values import Content, Count, CurveEstimate, Missing, Quantity, Rate
 
 
@@ -75,7 +76,10 @@ class OutcomeBand:
 
 @dataclass(frozen=True, slots=True)
 class IncidenceFigure:
-    """Stacked cumulative incidences; what is left above them is ``remaining_name``."""
+    """Stacked shares; what is left above them is ``remaining_name``.
+
+    ``measure`` says what the bands are: cumulative incidences, or where everyone is at each time.
+    """
 
     remaining_name: str
     unit: str
@@ -86,6 +90,7 @@ class IncidenceFigure:
     stop_years: float
     minimum_at_risk: int
     stepped: bool = False
+    measure: str = "cumulative incidence"
 
 
 @dataclass(frozen=True, slots=True)
@@ -340,5 +345,7 @@ FigureSpec: TypeAlias = (
     | FunnelFigure
     | MonitoringFigure
     | DoseResponseFigure
+    | TradeOffFigure
+    | CauseGraphFigure
     | CaseTimeline
 )
