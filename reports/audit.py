@@ -9,6 +9,8 @@ from reports.document import Provenance, Report, numbered
 from reports.sections import (
     closing,
     competing,
+    data_quality,
+    delivered,
     local_control,
     patients,
     published_comparison,
@@ -16,6 +18,7 @@ from reports.sections import (
     summary,
     time_order,
     vision,
+    waiting,
 )
 
 VERSIONED = ("afterplaque", "duckdb", "numpy", "scipy", "matplotlib", "typst")
@@ -54,11 +57,14 @@ def build_audit(results: AuditResults, *, notices: tuple[str, ...] = ()) -> Repo
             summary.section(results),
             purpose.section(results),
             patients.section(results),
+            waiting.section(results.quality, results.year),
+            delivered.section(results.quality, results.year),
             local_control.section(results),
             competing.section(results),
             vision.section(results.vision),
             published_comparison.section(results.benchmarks),
             time_order.section(results.monitoring),
+            data_quality.section(results.quality),
             closing.limitations(results),
             closing.methods(results),
             closing.references(results),

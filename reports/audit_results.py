@@ -26,6 +26,7 @@ from analysis.end_points import END_POINTS, LOCAL_FAILURE
 from analysis.outcome import Estimation, Outcome, OutcomeTable, analyse
 from analysis.published_rates import builtin_rates
 from reports.monitoring_results import MonitoringResults, gather_monitoring
+from reports.quality_results import QualityResults, gather_quality
 from reports.standards import Standard, Standards
 from reports.vision_results import VisionResults, gather_vision
 
@@ -54,6 +55,7 @@ class AuditResults:
     local_by_category: Outcome
     by_target: Mapping[str, Outcome]
     vision: VisionResults
+    quality: QualityResults
     benchmarks: tuple[BenchmarkResults, ...]
     monitoring: MonitoringResults
 
@@ -143,4 +145,5 @@ def gather(
         benchmarks=tuple(run_benchmarks(one, published, baseline) for one in by_target.values()),
         monitoring=gather_monitoring(local),
         vision=gather_vision(connection, cut, rules, settings, how, progress),
+        quality=gather_quality(connection, cut, rules, settings, year, progress),
     )

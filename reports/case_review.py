@@ -155,7 +155,7 @@ def _finding_blocks(payload: Mapping[str, Any]) -> list[Block]:
                 SingleRecord(one["record"]),
                 one["contradicts"],
                 SingleRecord(one["found"]),
-                one["what_to_do"],
+                one["what_to_do"].replace("`", ""),
             )
         )
         for one in found

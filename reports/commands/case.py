@@ -112,7 +112,7 @@ def _review(store_path: Path, tumour_id: str, asked: date | None) -> tuple[dict[
         about = {
             "centre": str(settings["centre_id"]),
             "made_at": last.replace(microsecond=0, tzinfo=UTC).isoformat(),
-            "content_hash": store.head().chain_hash.hex(),
+            "content_hash": store.state_hash(),
         }
     payload = describe_case(
         found, check, dose, placements, RepairModel(ALPHA_BETA_GY, REPAIR_HALF_TIME_HOURS)

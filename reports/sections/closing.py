@@ -98,8 +98,11 @@ def references(results: AuditResults) -> Section:
 
 def _in_words(value: object) -> str:
     if isinstance(value, Mapping):
-        return ", ".join(f"{name} {member}" for name, member in value.items())
-    return str(value)
+        said = (f"{name.replace('_', ' ')} {_in_words(member)}" for name, member in value.items())
+        return ", ".join(said)
+    if isinstance(value, list | tuple):
+        return "; ".join(_in_words(member) for member in value)
+    return "open" if value is None else str(value)
 
 
 def about(results: AuditResults) -> Section:
