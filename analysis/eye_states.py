@@ -265,10 +265,14 @@ def occupy(
 
 
 def count_at_risk(states: EyeStates, days: float) -> int:
-    """Count the eyes whose state is known just before a time: examined later, or already lost."""
-    examined = states.examined
-    inside = (examined.start < max(days, 0.5)) & (examined.stop >= days)
-    kept = set(examined.unit[inside].tolist())
-    vital = states.vital
-    gone = (vital.state == EYE_LOST) & (vital.start < max(days, 0.5)) & (vital.stop >= days)
-    return len(kept | set(vital.unit[gone].tolist()))
+    """Count the eyes whose state is known just before a time: examined later, or already lost.
+
+    At 0 it counts the eyes that start there.
+    """
+    examined, vital = states.examined, states.vital
+    if days <= 0:
+        starts = examined.unit[examined.start <= 0], vital.unit[vital.start <= 0]
+        return int(np.unique(np.concatenate(starts)).size)
+    inside = (examined.start < days) & (examined.stop >= days)
+    gone = (vital.state == EYE_LOST) & (vital.start < days) & (vital.stop >= days)
+    return int(np.unique(np.concatenate([examined.unit[inside], vital.unit[gone]])).size)

@@ -26,6 +26,7 @@ from analysis.end_points import END_POINTS, LOCAL_FAILURE
 from analysis.outcome import Estimation, Outcome, OutcomeTable, analyse
 from analysis.published_rates import builtin_rates
 from reports.monitoring_results import MonitoringResults, gather_monitoring
+from reports.outcome_results import OutcomeResults, gather_outcomes
 from reports.quality_results import QualityResults, gather_quality
 from reports.standards import Standard, Standards
 from reports.vision_results import VisionResults, gather_vision
@@ -56,6 +57,7 @@ class AuditResults:
     by_target: Mapping[str, Outcome]
     vision: VisionResults
     quality: QualityResults
+    outcomes: OutcomeResults
     benchmarks: tuple[BenchmarkResults, ...]
     monitoring: MonitoringResults
 
@@ -76,6 +78,12 @@ def last_recorded_at(connection: Any) -> str:
     """Return when the last batch was recorded, as ISO text in UTC."""
     last: datetime = connection.execute("SELECT max(recorded_at) FROM batch").fetchall()[0][0]
     return last.replace(microsecond=0, tzinfo=UTC).isoformat()
+
+
+def _on_control(standards: Standards) -> tuple[float, float] | None:
+    """Years and target of the first standard on local control."""
+    found = [one for one in standards.targets if one.end_point == LOCAL_FAILURE.name]
+    return (found[0].years, found[0].at_least) if found else None
 
 
 def _targets(standards: Standards) -> tuple[Standard, ...]:
@@ -146,4 +154,7 @@ def gather(
         monitoring=gather_monitoring(local),
         vision=gather_vision(connection, cut, rules, settings, how, progress),
         quality=gather_quality(connection, cut, rules, settings, year, progress),
+        outcomes=gather_outcomes(
+            connection, cut, rules, settings, how, local, _on_control(standards), progress
+        ),
     )

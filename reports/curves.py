@@ -168,7 +168,9 @@ def incidences_at(group: GroupOutcome, years: float) -> tuple[CurveEstimate, ...
     )
 
 
-def incidence_figure(outcome: Outcome) -> IncidenceFigure | None:
+def incidence_figure(
+    outcome: Outcome, remaining_name: str = "Alive, eye kept, tumour controlled"
+) -> IncidenceFigure | None:
     """Make the stacked cumulative incidences of the whole cohort, or None without them."""
     group = outcome.groups[0]
     if group.cumulative_incidence is None or group.n < MINIMUM_AT_RISK:
@@ -188,7 +190,7 @@ def incidence_figure(outcome: Outcome) -> IncidenceFigure | None:
             )
         )
     return IncidenceFigure(
-        remaining_name="Alive, eye kept, tumour controlled",
+        remaining_name=remaining_name,
         unit=outcome.end_point.unit + "s",
         n=Count(group.n),
         outcomes=tuple(bands),

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from analysis.end_points import LOCAL_FAILURE, definition_in_words
+from analysis.end_points import END_POINTS, definition_in_words, find_end_point
 from reports.audit_results import AuditResults
 from reports.document import BulletList, Column, Paragraph, Row, Section, Table
-from reports.sections import published_comparison, vision
+from reports.sections import published_comparison, states, toxicity, vision
 from reports.values import Words
 
 REFERENCES: tuple[str, ...] = (
@@ -46,6 +46,17 @@ def limitations(results: AuditResults) -> Section:
     return Section("Limitations", (BulletList(tuple(items)),))
 
 
+def _definitions() -> list[Paragraph]:
+    """Every end point in the words of its own declaration; a complication stands for all."""
+    said = [
+        Paragraph(definition_in_words(one), lead=f"{one.title.capitalize()}.")
+        for one in END_POINTS.values()
+    ]
+    example = definition_in_words(find_end_point("cataract"))
+    lead = "Complications, as this one (of the others the lens is left out)."
+    return [*said, Paragraph(example, lead=lead)]
+
+
 def methods(results: AuditResults) -> Section:
     """Return the methods text, written from the declarations that were computed."""
     rules, how = results.rules, results.how
@@ -65,7 +76,12 @@ def methods(results: AuditResults) -> Section:
                 " Times are whole days; years are days divided by 365.25.",
                 lead="Data cut.",
             ),
-            Paragraph(definition_in_words(LOCAL_FAILURE), lead="Local failure."),
+            *_definitions(),
+            Paragraph(toxicity.GRADING, lead="Grades of toxicity."),
+            Paragraph(
+                states.definition(int(results.settings["baseline_window_days"])),
+                lead="States over time.",
+            ),
             Paragraph(
                 "Control is estimated by Kaplan–Meier (1958) with Greenwood’s variance; intervals"
                 " are the beta product (Fay, Brittain and Proschan 2013), which equals the exact"

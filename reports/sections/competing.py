@@ -5,6 +5,7 @@ from __future__ import annotations
 from reports.audit_results import AuditResults
 from reports.curves import cause_days, incidence_figure, incidences_at
 from reports.document import Block, Column, Figure, Note, Paragraph, Row, Section, Table
+from reports.sections import states
 from reports.sections.local_control import YEARS
 from reports.values import Count, text
 
@@ -69,4 +70,5 @@ def section(results: AuditResults) -> Section:
         blocks.append(Figure(caption="What happened first, stacked, by time.", spec=spec))
     blocks.append(_table(results))
     blocks += _one_clock(results)
+    blocks += states.blocks(results.outcomes)
     return Section("Competing outcomes", tuple(blocks))

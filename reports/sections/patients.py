@@ -8,6 +8,7 @@ from analysis.baseline import CategorySummary, NumberSummary, Summary
 from reports.audit_results import AuditResults
 from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table
 from reports.figures.specs import CompletenessFigure, FlowFigure, FlowStep, LeftOut
+from reports.sections import follow_up
 from reports.values import Content, Count, KnownOf, Missing, Quantity, Rate, text
 
 _LEVEL_WORDS = {"m0": "M0", "n0": "N0", "up_to_5_mm": "up to 5 mm", "over_5_mm": "over 5 mm"}
@@ -132,6 +133,7 @@ def section(results: AuditResults) -> Section:
     blocks = (
         _flow_figure(results),
         _follow_up(results),
+        *follow_up.blocks(results.outcomes),
         Heading("Completeness of the records"),
         _completeness_figure(results),
         *warnings,

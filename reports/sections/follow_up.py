@@ -1,0 +1,152 @@
+"""Follow-up, as a part of patients and data: who was lost, why, and what it could have changed."""
+
+from __future__ import annotations
+
+from analysis.follow_up_bias import (
+    LARGEST_MULTIPLE,
+    LONGEST_GAP_DAYS,
+    Compared,
+    FollowUpBias,
+    TippingPoint,
+)
+from reports.curves import failure_at
+from reports.document import Block, Column, Heading, Paragraph, Row, Table
+from reports.outcome_results import OutcomeResults
+from reports.values import Content, Count, Missing, Quantity, Rate, Value, text
+from reports.wording import percent
+
+PERIOD_YEARS = (2.0, 5.0)
+
+
+def _compared_row(one: Compared) -> Row:
+    fewest = min(one.n_lost, one.n_kept)
+    difference: Content = Missing("not estimable")
+    if one.difference is not None:
+        difference = Quantity(one.difference, digits=2, n=fewest)
+    cells: list[Content]
+    if one.is_number:
+        cells = [
+            Quantity(value, unit=one.unit, digits=1, n=n) if value is not None else _NOT_RECORDED
+            for value, n in ((one.lost, one.n_lost), (one.kept, one.n_kept))
+        ]
+    else:
+        cells = [
+            Rate(count, n, style="bracket") if n else _NOT_RECORDED
+            for count, n in ((one.count_lost, one.n_lost), (one.count_kept, one.n_kept))
+        ]
+    return Row((one.label, *cells, difference))
+
+
+_NOT_RECORDED = Missing("not recorded")
+
+
+def _comparison(found: FollowUpBias) -> Table:
+    return Table(
+        caption="The lost and the kept, by what was known at treatment.",
+        columns=(
+            Column("Characteristic"),
+            Column("Lost", "right"),
+            Column("Kept", "right"),
+            Column("Difference (SD)", "right"),
+        ),
+        rows=(
+            Row(("Tumours", Count(found.lost), Count(found.kept), "")),
+            *(_compared_row(one) for one in found.compared),
+        ),
+        notes=(
+            "Median, or number and share of the known. The difference is in standard deviations;"
+            " beyond 0.1 either way the two are commonly called unlike (common practice).",
+        ),
+    )
+
+
+def _reasons(found: FollowUpBias) -> Table:
+    rows = [
+        Row((reason.replace("_", " ").capitalize(), Count(count)))
+        for reason, count in found.reasons
+    ]
+    return Table(
+        caption="Why the follow-up of the lost ended, as recorded.",
+        columns=(Column("Reason"), Column("Patients", "right")),
+        rows=tuple(rows),
+        notes=("“Under follow up” stands where nobody noticed that visits had stopped.",),
+    )
+
+
+def _by_period(results: OutcomeResults) -> Table:
+    outcome = results.by_period
+    follow_up = {one.period: one for one in results.follow_up.periods}
+    rows = []
+    for group in outcome.groups:
+        period = follow_up.get(group.group)
+        share: Content = _NOT_RECORDED
+        if period is not None:
+            share = Quantity(
+                100 * period.completeness.index, unit="%", digits=1, n=period.completeness.n
+            )
+        lost = Count(period.lost if period else None)
+        control = [failure_at(group, years, "control") for years in PERIOD_YEARS]
+        rows.append(Row((group.group, Count(group.n), Count(group.events), lost, share, *control)))
+    return Table(
+        caption="Follow-up and local control by period of treatment.",
+        columns=(
+            Column("Treated"),
+            Column("n", "right"),
+            Column("Failures", "right"),
+            Column("Lost", "right"),
+            Column("Completeness (Clark)", "right"),
+            *(Column(f"Control at {years:g} years", "right") for years in PERIOD_YEARS),
+        ),
+        rows=tuple(rows),
+    )
+
+
+def _tipping(found: TippingPoint) -> Paragraph:
+    head = (
+        f"The standard asks for {percent(found.target, 0)} control at {found.years:g} years;"
+        f" the verdict is “{found.verdict}”. "
+    )
+    values: dict[str, Value] = {
+        "lost": Count(found.lost_before),
+        "worst": Quantity(100 * found.if_all_failed, unit="%", digits=1, n=found.lost_before),
+    }
+    if found.verdict == "not met":
+        change = "Raising the hazard of the lost cannot change it. "
+    elif found.changes_at is None:
+        change = (
+            f"No multiple up to {LARGEST_MULTIPLE:g} of the hazard of the lost would change it. "
+        )
+    else:
+        change = "It would change if the hazard of the lost were {multiple} times as high. "
+        values["multiple"] = Quantity(found.changes_at, digits=1, n=found.lost_before)
+    return Paragraph(
+        text(
+            head + "{lost} tumours were lost before then. " + change + "Had every one of them"
+            " failed, control would be {worst}.",
+            **values,
+        ),
+        lead="Tipping point.",
+    )
+
+
+def blocks(results: OutcomeResults) -> list[Block]:
+    """Return the blocks."""
+    found = results.follow_up
+    said: list[Block] = [
+        Heading("Who was lost to follow-up"),
+        Paragraph(
+            text(
+                "{lost} tumours of patients alive, eye kept and without failure had not been"
+                f" assessed in the last {LONGEST_GAP_DAYS} days before the data cut: they are"
+                " called lost here. Deaths, failures and lost eyes end follow-up for good and are"
+                " with the kept.",
+                lost=Count(found.lost),
+            )
+        ),
+    ]
+    if found.lost:
+        said += [_comparison(found), _reasons(found)]
+    said.append(_by_period(results))
+    if found.tipping_point is not None:
+        said.append(_tipping(found.tipping_point))
+    return said
