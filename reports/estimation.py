@@ -39,6 +39,9 @@ class Question:
     until: float | None = None
     landmark: float | None = None
     difference: bool = False
+    standardise: tuple[str, ...] = ()
+    seed: int = 1
+    replicates: int = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +51,7 @@ class _Rows:
     observed: RightCensored
     group: tuple[str, ...]
     strata: tuple[str, ...] | None
+    table: Table
 
     def groups(self) -> list[str]:
         return sort_labels(self.group)
@@ -107,6 +111,12 @@ def answer_question(table: Table, question: Question) -> dict[str, Any]:
     }
     if question.difference:
         answer["differences"] = _differences(estimates, question)
+    if question.standardise:
+        from reports.estimation_standardised import answer_standardised
+
+        part, said = answer_standardised(rows.table, rows.observed, rows.group, question)
+        answer["standardised"] = part
+        more = [*more, *said]
     if landmark is not None:
         answer["landmark"] = landmark
     return answer | {"warnings": [*warnings, *more]}
@@ -118,6 +128,7 @@ def answer_question(table: Table, question: Question) -> dict[str, Any]:
 def _read_rows(table: Table, question: Question) -> tuple[_Rows, list[str], dict[str, Any] | None]:
     optional = (question.entry, question.by, question.strata, question.weights)
     named = [question.time, question.event, *(column for column in optional if column)]
+    named += question.standardise
     whole, dropped = table.complete_rows(named)
     warnings = list(dropped)
     if not whole.n_rows:
@@ -129,7 +140,7 @@ def _read_rows(table: Table, question: Question) -> tuple[_Rows, list[str], dict
     status, more = read_event_codes(whole, question.event, question.event_codes)
     observed = _observe(whole, question, status)
     group = _labels(whole, question.by) or (ALL,) * whole.n_rows
-    rows = _Rows(observed, group, _labels(whole, question.strata))
+    rows = _Rows(observed, group, _labels(whole, question.strata), whole)
     warnings += more + _warn_about_competing(question, status)
     if question.landmark is None:
         return rows, warnings, None
@@ -274,7 +285,13 @@ def _move_to_landmark(
         "are left out, and times are counted from the landmark."
     )
     strata = None if rows.strata is None else keep(rows.strata)
-    moved = replace(rows, observed=observed, group=keep(rows.group), strata=strata)
+    moved = replace(
+        rows,
+        observed=observed,
+        group=keep(rows.group),
+        strata=strata,
+        table=rows.table.keep(kept),
+    )
     described = {"at": landmark, "left_out": left_out, "times_counted_from": "landmark"}
     return moved, [*warnings, said], described
 

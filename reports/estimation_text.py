@@ -20,6 +20,10 @@ def lay_out_answer(answer: Mapping[str, Any]) -> str:
         text = part(answer)
         if text:
             blocks.append(text)
+    if "standardised" in answer:
+        from reports.estimation_standardised import lay_out_standardised
+
+        blocks.append(lay_out_standardised(answer["standardised"]))
     if not any(_times_of(group) for group in answer["groups"]):
         blocks.append("Values at times: --at 1,2,5. Whole curves: --json.")
     blocks += [f"Warning: {warning}" for warning in answer["warnings"]]

@@ -62,18 +62,35 @@ def estimate(
     difference: Annotated[
         bool, typer.Option("--difference", help="Differences between two groups at --at, --until.")
     ] = False,
+    standardise: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="A,B,...",
+            help="Columns: curves of the groups as if all had the same of these, too.",
+        ),
+    ] = None,
+    replicates: Annotated[
+        int, typer.Option(min=20, help="Bootstrap samples behind --standardise.")
+    ] = 200,
+    seed: Annotated[int, typer.Option(help="Seed of the bootstrap.")] = 1,
+    imputations: Annotated[
+        int | None,
+        typer.Option(help="Refused: a curve has no covariates to impute; see regress."),
+    ] = None,
     as_json: JsonFlag = False,
 ) -> None:
     """Estimate survival or cumulative incidence from a table, with limits and tests.
 
     Times keep the unit of the table. Rows with a missing value are left out and counted.
     """
-    from reports.estimate_options import check_level, read_codes, read_times
+    from reports.estimate_options import check_level, read_codes, read_times, split_list
     from reports.estimation import Question, answer_question
+    from reports.estimation_standardised import check_standardise
     from reports.estimation_text import lay_out_answer
     from reports.table_reading import read_table
 
     check_level(level)
+    _refuse_imputations(imputations)
     times = read_times(at)
     if method == "interval-censored":
         _refuse_options(
@@ -86,6 +103,7 @@ def estimate(
                 "--until": until,
                 "--landmark": landmark,
                 "--difference": difference or None,
+                "--standardise": standardise,
             },
             method,
         )
@@ -110,8 +128,12 @@ def estimate(
             until=until,
             landmark=landmark,
             difference=difference,
+            standardise=tuple(split_list(standardise)),
+            seed=seed,
+            replicates=replicates,
         )
         _check_together(question)
+        check_standardise(question)
         payload = answer_question(read_table(table), question)
     answer(payload, as_json=as_json, text=lay_out_answer(payload))
 
@@ -120,6 +142,16 @@ def _need(column: str | None, option: str, method: str) -> str:
     if column is None:
         raise UsageError(f"--method {method} needs {option}: name the column.", option=option)
     return column
+
+
+def _refuse_imputations(imputations: int | None) -> None:
+    if imputations is not None:
+        raise UsageError(
+            "--imputations does not go with estimate: a curve is made of times and events, and "
+            "those are never imputed; people whose group is not recorded are left out and counted. "
+            "To impute covariates use regress --imputations.",
+            option="--imputations",
+        )
 
 
 def _refuse_options(options: Mapping[str, object], method: str) -> None:

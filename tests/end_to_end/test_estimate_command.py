@@ -290,3 +290,44 @@ def test_the_text_answer(folder: Path, capsys: pytest.CaptureFixture[str]) -> No
         "Warning: Group 0: nothing is reported at 99",
     ):
         assert words in text
+
+
+def test_standardised_curves_stand_beside_the_plain_ones(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # figures: R coxph stratified by sex, predictions averaged (tests/reference/r/standardised.R)
+    arguments = ["estimate", str(folder / "lung.csv"), "--time", "time", "--event", "status"]
+    arguments += ["--event-codes", "1=0,2=1", "--by", "sex", "--at", "180,365"]
+    arguments += ["--standardise", "age,ph.ecog", "--replicates", "20"]
+    assert run_in_frame(app, [*arguments, "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    part = answer["standardised"]
+    men = part["groups"][0]["at"][0]
+    assert men["estimate"] == pytest.approx(0.649188418151276, rel=1e-8)
+    assert men["at_risk"] == answer["groups"][0]["at"][0]["at_risk"]
+    assert sum(group["n"] for group in answer["groups"]) == 227
+    assert men["lower"] < men["estimate"] < men["upper"]
+    assert (part["over"], part["quantity"]) == (["age", "ph.ecog"], "survival")
+    assert run_in_frame(app, [*arguments, "--landmark", "100"]) == 0
+    text = capsys.readouterr().out
+    assert "Standardised survival over age, ph.ecog" in text
+    assert "at risk as seen" in text
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        ("--by sex --standardise age", "add --at"),
+        ("--at 100 --standardise age", "add --by"),
+        ("--by sex --at 100 --standardise age,age", "twice"),
+        ("--by sex --at 100 --standardise age --interval beta-product", "log-log"),
+        ("--imputations 5", "regress --imputations"),
+    ],
+)
+def test_standardising_and_imputing_where_they_do_not_go(
+    folder: Path, capsys: pytest.CaptureFixture[str], options: str, said: str
+) -> None:
+    arguments = ["estimate", str(folder / "lung.csv"), "--time", "time", "--event", "status"]
+    arguments += ["--event-codes", "1=0,2=1", *options.split(), "--json"]
+    assert run_in_frame(app, arguments) == 2
+    assert said in json.loads(capsys.readouterr().out)["error"]["message"]

@@ -1,0 +1,145 @@
+"""``estimate --standardise``: curves of groups as if all had the same covariates."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from registry.errors import UsageError
+from reports.table_reading import Table
+
+if TYPE_CHECKING:
+    from analysis.observations import RightCensored
+    from reports.estimation import Question
+
+
+def answer_standardised(
+    table: Table, observed: RightCensored, group: tuple[str, ...], question: Question
+) -> tuple[dict[str, Any], list[str]]:
+    """Standardise over the covariates named in the question.
+
+    Parameters
+    ----------
+    table
+        The rows of the observations, complete in the covariates.
+    observed, group
+        Checked observations and the group of each.
+    question
+        With ``standardise``, ``at``, ``by``, ``seed`` and ``replicates``.
+
+    Returns
+    -------
+    tuple
+        The part of the answer, and warnings.
+    """
+    import numpy as np
+
+    from analysis.coefficients import few_events_warning
+    from analysis.design_matrix import to_model_frame
+    from analysis.standardised import standardise
+    from reports.regression import read_column
+
+    frame = to_model_frame({name: read_column(table, name) for name in question.standardise})
+    is_incidence = question.method == "cumulative-incidence"
+    found = standardise(
+        observed,
+        frame.matrix,
+        group,
+        question.at,
+        terms=frame.terms,
+        is_incidence=is_incidence,
+        rng=np.random.default_rng(question.seed),
+        replicates=question.replicates,
+        interval=question.interval,
+        level=question.level,
+    )
+    events = int((observed.status == 1).sum())
+    few = few_events_warning(events, len(frame.terms), advised=None)
+    warnings = [] if few is None else [few.split(":")[0] + ": the adjustment is uncertain."]
+    if found.fitted < found.replicates:
+        warnings.append(
+            f"{found.replicates - found.fitted} of {found.replicates} bootstrap samples could not "
+            "be fitted and are left out of the standard errors."
+        )
+    names = ("time", "at_risk", "events", "estimate", "se", "lower", "upper")
+    part = {
+        "over": list(question.standardise),
+        "quantity": "incidence" if is_incidence else "survival",
+        "model": "Cox, stratified by the groups, Efron ties"
+        + (", one a cause" if is_incidence else ""),
+        "terms": [
+            {"term": term, "coef": float(coef), "se": float(se)}
+            for term, coef, se in zip(
+                found.coefficients.terms,
+                found.coefficients.coef,
+                found.coefficients.se,
+                strict=True,
+            )
+        ],
+        "references": dict(frame.references),
+        "replicates": found.replicates,
+        "replicates_fitted": found.fitted,
+        "seed": question.seed,
+        "causes_without_model": list(found.without_model),
+        "groups": [
+            {
+                "group": one.group,
+                "n": one.n,
+                "at": [
+                    dict(zip(names, row, strict=True))
+                    for row in zip(*(getattr(one, name).tolist() for name in names), strict=True)
+                ],
+            }
+            for one in found.groups
+        ],
+    }
+    return part, warnings
+
+
+def check_standardise(question: Question) -> None:
+    """Refuse options that do not go together with ``--standardise``.
+
+    Raises
+    ------
+    UsageError
+        Names the option.
+    """
+    if not question.standardise:
+        return
+    asked = f"--standardise {','.join(question.standardise)}"
+    if question.by is None:
+        raise UsageError(f"{asked} compares groups: add --by.", option="--standardise")
+    if not question.at:
+        raise UsageError(f"{asked} needs the times to read: add --at.", option="--standardise")
+    if question.weights is not None:
+        raise UsageError(f"{asked} takes no --weights.", option="--standardise")
+    if question.interval.startswith("beta"):
+        raise UsageError(
+            f"{asked} has limits from a bootstrap standard error: choose --interval log-log, log, "
+            "plain or logit.",
+            option="--interval",
+        )
+    taken = {question.time, question.event, question.entry, question.by} & set(question.standardise)
+    if taken or len(set(question.standardise)) < len(question.standardise):
+        raise UsageError(
+            f"{asked} names a column twice, or one of the outcome or groups.",
+            option="--standardise",
+        )
+
+
+def lay_out_standardised(part: dict[str, Any]) -> str:
+    """The standardised curves for a person, with people as seen beneath each figure's time."""
+    from reports.estimation_text import show_number
+    from reports.render.text import lay_out_table
+
+    keys = ("time", "estimate", "se", "lower", "upper", "at_risk", "events")
+    rows = [
+        [one["group"], *(show_number(row[key]) for key in keys)]
+        for one in part["groups"]
+        for row in one["at"]
+    ]
+    headings = ["group", *keys[:5], "at risk as seen", "events as seen"]
+    return (
+        f"Standardised {part['quantity']} over {', '.join(part['over'])} ({part['model']}; "
+        f"standard errors from {part['replicates_fitted']} bootstrap samples, seed {part['seed']})\n"
+        + lay_out_table(headings, rows)
+    )
