@@ -12,11 +12,11 @@ from reports.document import (
     KeyFigure,
     KeyFigures,
     Note,
-    Paragraph,
     Section,
 )
 from reports.sections.purpose import free_at, verdict
 from reports.values import Count, Missing, Quantity, Words, text
+from reports.vision_curves import loss_at
 
 POORLY_RECORDED = 0.9
 """Fields known for less than this share of the tumours are named on the summary page."""
@@ -42,7 +42,7 @@ def _cards(results: AuditResults) -> KeyFigures:
     )
     return KeyFigures(
         (
-            KeyFigure(title, control, "Kaplan–Meier, 95 % CI", matching[0] if matching else ""),
+            KeyFigure(title, control, "Kaplan–Meier", matching[0] if matching else ""),
             KeyFigure(
                 "Tumours treated",
                 Count(group.n),
@@ -57,6 +57,10 @@ def _cards(results: AuditResults) -> KeyFigures:
             ),
         )
     )
+
+
+def _capital(words: str) -> str:
+    return words[0].upper() + words[1:]
 
 
 def _found(results: AuditResults) -> list[Words]:
@@ -78,6 +82,23 @@ def _found(results: AuditResults) -> list[Words]:
                 f"The probability of a local failure within {years:g} years, in a world where"
                 " patients also die and lose the eye otherwise, was {incidence}.",
                 incidence=incidence,
+            )
+        )
+    eyes = results.outcomes.eye_loss.groups
+    if eyes and eyes[0].n:
+        said.append(
+            text(
+                f"The eye was kept at {years:g} years in " + "{kept} (Kaplan–Meier).",
+                kept=failure_at(eyes[0], years, "control"),
+            )
+        )
+    for vision in results.vision.by_level:
+        said.append(
+            text(
+                f"{_capital(vision.level.loss_words)} within {years:g} years, death competing: "
+                "{lost} of the {n} eyes that had it.",
+                lost=loss_at(vision.whole, years),
+                n=Count(vision.whole.outcome.n),
             )
         )
     for target in results.standards.targets:
@@ -115,7 +136,9 @@ def _to_do(results: AuditResults) -> list[Words]:
         to_do.append(f"Complete the fields known for fewer than 9 in 10: {', '.join(missing)}.")
     to_do += [f"Correct at the source: {found}." for found in results.local.contradictions]
     if results.follow_up.index < POORLY_RECORDED:
-        to_do.append("Bring back, or trace, the patients lost to follow-up.")
+        to_do.append(
+            "Bring back, or trace, the patients lost to follow-up (`afterplaque check` lists them)."
+        )
     if not results.standards.targets:
         to_do.append("State a standard before next year’s audit.")
     return to_do or ["Nothing in these records asks for action; review the cases that failed."]
@@ -131,8 +154,5 @@ def section(results: AuditResults) -> Section:
         BulletList(tuple(_found(results))),
         Heading("What to do"),
         BulletList(tuple(_to_do(results))),
-        Paragraph(
-            "These figures describe past patients of one department. They are no treatment advice."
-        ),
     )
     return Section("Summary", blocks)
