@@ -319,22 +319,22 @@ def toxicity(kind: str, at_least_grade: int | None = None) -> EndPoint:
             Variant("no grade counts", f"{without} counted as an event", {"no grade": "event"}),
         )
     before = (Source("unit_event", "event_date", this_kind, f"{words} before treatment"),)
+    has_lens = kind in ("cataract", "cataract_surgery")
+    removal = Source("unit_event", "event_date", EYE_REMOVAL, "removal of the eye")
     return EndPoint(
         name=name,
         title=title,
         free_title=f"freedom from {title}",
         unit="eye",
         events=events,
-        competing={
-            "eye removed": (Source("unit_event", "event_date", EYE_REMOVAL, "removal of the eye"),)
-        },
+        competing={"eye removed": (removal,)},
         death_competes=True,
         assessed="true",
         known_until=_LAST_ASSESSED,
         known_words="the last visit",
         main=main,
         variants=variants,
-        not_at_risk=before + (_LENS_GONE if kind in ("cataract", "cataract_surgery") else ()),
+        not_at_risk=before + (_LENS_GONE if has_lens else ()),
     )
 
 

@@ -25,6 +25,7 @@ from analysis.end_points import (
     DAYS_PER_YEAR,
     TOXICITIES,
     EndPoint,
+    Variant,
     compile_contradictions,
     compile_not_at_risk,
 )
@@ -248,6 +249,19 @@ def _grouping(
     return group_units(connection, cut, keys, name, cuts)
 
 
+def _read_variant(
+    connection: duckdb.DuckDBPyConnection,
+    end_point: EndPoint,
+    cut: DataCut,
+    rules: CohortRules,
+    variant: Variant,
+    landmark: int | None,
+) -> OutcomeTable:
+    read = read_outcome_table(connection, end_point, cut, rules, variant)
+    table = replace(read, variant=variant)
+    return table if landmark is None else from_landmark(table, landmark)[0]
+
+
 def analyse(
     connection: duckdb.DuckDBPyConnection,
     end_point: EndPoint,
@@ -292,18 +306,16 @@ def analyse(
         variants = tuple(variant for variant in variants if not variant.death_by_last_visit)
     sensitivity = []
     for variant in variants:
-        read = read_outcome_table(connection, end_point, cut, rules, variant)
-        other = replace(read, variant=variant)
-        if landmark is not None:
-            other, _ = from_landmark(other, landmark)
+        other = _read_variant(connection, end_point, cut, rules, variant, landmark)
         groups = _analyse_groups(other, grouping, how)
         sensitivity.append(SensitivityOutcome(variant.name, variant.words, groups))
     contradictions = _contradictions(connection, end_point, cut, rules)
+    later = landmark is not None
     return Outcome(
-        end_point=end_point,
-        cut=cut,
-        rules=rules,
-        table=table,
+        end_point,
+        cut,
+        rules,
+        table,
         grouping=grouping,
         flow=steps,
         groups=_analyse_groups(table, grouping, how),
@@ -311,6 +323,6 @@ def analyse(
         sensitivity=tuple(sensitivity),
         contradictions=contradictions,
         warnings=(*_warnings(table), *contradictions),
-        incidence_tests=compare_incidences(table, grouping, from_landmark=landmark is not None),
+        incidence_tests=compare_incidences(table, grouping, from_landmark=later),
         landmark_years=landmark_years,
     )

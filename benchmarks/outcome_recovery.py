@@ -160,9 +160,8 @@ def write_table(found: np.ndarray, seconds: float, predicted: float) -> str:
     figures = {name: at[YEARS].value for name, at in read_figures().items()}
     rows = []
     for place, (name, (_, limit)) in enumerate(CURVES.items()):
-        rows.append(_row(name, "truth", figures[name], found[:, place]))
-        if limit:
-            rows.append(_row(name, limit, figures[limit], found[:, place]))
+        against = {"truth": name} | ({limit: limit} if limit else {})
+        rows += [_row(name, w, figures[key], found[:, place]) for w, key in against.items()]
     for place, name in enumerate(INCIDENCES, start=len(CURVES)):
         rows.append(_row(name, "truth", figures[name], found[:, place]))
     death = 1 - figures["overall_survival"]

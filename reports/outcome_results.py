@@ -58,6 +58,13 @@ def _mortality(connection: Any, cut: DataCut, by: str | None, shared: Any) -> Mo
     ))  # fmt: skip
 
 
+def _occupation(states: EyeStates, seed: int) -> Occupation | None:
+    """Estimate the states; None where nobody's is known and watched from treatment on."""
+    if not ((states.vital.start <= 0).any() and (states.examined.start <= 0).any()):
+        return None
+    return occupy(states, STATE_YEARS, replicates=REPLICATES, seed=seed)
+
+
 def gather_outcomes(
     connection: Any,
     cut: DataCut,
@@ -84,26 +91,22 @@ def gather_outcomes(
     eye_loss = analyse(connection, EYE_LOSS, cut, rules=rules, how=how)
     progress("metastasis and survival")
     whole = _mortality(connection, cut, None, {"rules": rules, "how": how})
-    grouped = tuple(
-        (heading, _mortality(connection, cut, name, shared)) for name, heading in GROUPINGS
-    )
     progress("toxicity")
     toxicity = analyse_toxicity(
         connection, cut, rules, years=TOXICITY_YEARS, how=fewer, baseline_window_days=window
     )
     progress("states over time")
     states = read_eye_states(connection, cut, rules, baseline_window_days=window)
-    occupied = None
-    if (states.vital.start <= 0).any() and (states.examined.start <= 0).any():
-        occupied = occupy(states, STATE_YEARS, replicates=REPLICATES, seed=how.seed)
     progress("follow-up and cases")
     return OutcomeResults(
         eye_loss=eye_loss,
         toxicity=toxicity,
         mortality=whole,
-        mortality_by=grouped,
+        mortality_by=tuple(
+            (words, _mortality(connection, cut, by, shared)) for by, words in GROUPINGS
+        ),
         states=states,
-        occupation=occupied,
+        occupation=_occupation(states, how.seed),
         follow_up=study_follow_up(connection, local.table, cut, rules, standard=standard),
         by_period=analyse(
             connection, local.end_point, cut, by="period", with_sensitivity=False, **shared

@@ -53,8 +53,7 @@ def _definitions() -> list[Paragraph]:
         for one in END_POINTS.values()
     ]
     example = definition_in_words(find_end_point("cataract"))
-    lead = "Complications, as this one (of the others the lens is left out)."
-    return [*said, Paragraph(example, lead=lead)]
+    return [*said, Paragraph(example, lead="Complications, by the example of cataract.")]
 
 
 def methods(results: AuditResults) -> Section:
