@@ -17,11 +17,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import brentq, minimize
+from scipy.optimize import brentq, minimize_scalar
 from scipy.stats import chi2
 
 from analysis.cohort import CohortRules, DataCut, unit_relations
@@ -176,28 +176,32 @@ def summarise_ratios(
     return tuple(found)
 
 
+_Sums: TypeAlias = tuple[FloatArray, FloatArray, float]
+
+
 @dataclass(frozen=True, slots=True)
 class _Likelihood:
-    """The exact log-likelihood as a function of log T, log variance ratio and plateau."""
+    """The exact log-likelihood as a function of log T, log variance ratio and plateau.
 
-    group: IntArray
+    Readings stand tumour by tumour; ``first`` is the row of each tumour's first one.
+    """
+
+    first: IntArray
     n_groups: int
     years: FloatArray
     ratio: FloatArray
 
-    def sums(self, log_time: float) -> tuple[FloatArray, FloatArray, float]:
+    def sums(self, log_time: float) -> _Sums:
         """Sums of x x, x y by tumour and of y y, with x = 1 - exp(-t/T), y = ratio - exp(-t/T)."""
         left = np.exp(-self.years / np.exp(log_time))
         x, y = 1 - left, self.ratio - left
-        xx: FloatArray = np.bincount(self.group, x * x, self.n_groups).astype(np.float64)
-        xy: FloatArray = np.bincount(self.group, x * y, self.n_groups).astype(np.float64)
-        return xx, xy, float(y @ y)
+        return np.add.reduceat(x * x, self.first), np.add.reduceat(x * y, self.first), float(y @ y)
 
     def at(
-        self, log_time: float, log_ratio: float, plateau: float | None = None
+        self, sums: _Sums, log_ratio: float, plateau: float | None = None
     ) -> tuple[float, float, float]:
         """Log-likelihood, plateau and residual variance; the plateau is the best one if None."""
-        xx, xy, yy = self.sums(log_time)
+        xx, xy, yy = sums
         spread = 1 + np.exp(log_ratio) * xx
         if plateau is None:
             plateau = float((xy / spread).sum() / (xx / spread).sum())
@@ -209,31 +213,58 @@ class _Likelihood:
         value = -0.5 * (n * np.log(2 * np.pi * variance) + n + np.log(spread).sum())
         return float(value), plateau, float(variance)
 
+    def best_ratio(self, log_time: float, plateau: float | None = None) -> tuple[float, float]:
+        """Greatest log-likelihood over the log variance ratio, and where it is."""
+        sums = self.sums(log_time)
+        found = minimize_scalar(
+            lambda log_ratio: -self.at(sums, log_ratio, plateau)[0],
+            bounds=_LOG_RATIO,
+            method="bounded",
+            options={"xatol": 1e-9},
+        )
+        return -float(found.fun), float(found.x)
 
-def _best(objective: Callable[[Any], float], start: Sequence[float], bounds: Any) -> Any:
-    return minimize(
-        objective, start, bounds=bounds, method="L-BFGS-B", options={"ftol": 1e-13, "gtol": 1e-8}
-    )
+    def best_time(self, plateau: float | None = None) -> float:
+        """The log time constant of the greatest log-likelihood: on a grid, then within it."""
+        grid = np.linspace(*_LOG_TIME, 15)
+        values = [self.best_ratio(float(value), plateau)[0] for value in grid]
+        place = int(np.argmax(values))
+        return self.best_time_near(grid[max(place - 1, 0)], grid[min(place + 1, 14)], plateau)
+
+    def best_time_near(self, low: float, high: float, plateau: float | None = None) -> float:
+        """The log time constant of the greatest log-likelihood between two."""
+        found = minimize_scalar(
+            lambda log_time: -self.best_ratio(log_time, plateau)[0],
+            bounds=(low, high),
+            method="bounded",
+            options={"xatol": 1e-9},
+        )
+        return float(found.x)
 
 
 def _limits(
-    profile: Callable[[float], float],
-    best: float,
-    fall: float,
-    low: float,
-    high: float,
-    step: float,
+    profile: Callable[[float], float], best: float, level: float, low: float, high: float
 ) -> tuple[float, float]:
-    """Where a profile has fallen by ``fall`` on either side; NaN where it has not by the edge."""
+    """Where a profile has fallen enough on either side; NaN where it has not by the edge.
+
+    The curvature at the top says where to look first.
+    """
+    fall = float(chi2.ppf(level, 1)) / 2
+    small = 1e-3 * max(1.0, abs(best))
+    bend = max(-(profile(best + small) + profile(best - small)) / small**2, 1e-6)
+    first = float(np.sqrt(2 * fall / bend))
 
     def side(edge: float, direction: float) -> float:
-        inside, outside = best, best
-        while profile(outside) > -fall:
+        inside, step = best, 0.8 * first
+        while True:
+            outside = max(edge, inside - step) if direction < 0 else min(edge, inside + step)
+            if profile(outside) <= -fall:
+                break
             if outside == edge:
                 return float("nan")
-            inside = outside
-            outside = max(edge, outside - step) if direction < 0 else min(edge, outside + step)
-        return float(brentq(lambda value: profile(value) + fall, inside, outside, xtol=1e-8))
+            inside, step = outside, max(0.5 * first, step / 2) if inside == best else 2 * step
+        root = brentq(lambda v: profile(v) + fall, inside, outside, xtol=1e-6 * first)
+        return float(root)
 
     return side(low, -1.0), side(high, 1.0)
 
@@ -256,18 +287,22 @@ def fit_regression(heights: Heights, *, level: float = 0.95) -> Regression:
         For a reading at or before time 0, or one that is not a number.
     """
     model = _prepare(heights)
-    starts = [
-        _best(lambda p: -model.at(*p)[0], (np.log(time), 0.0), (_LOG_TIME, _LOG_RATIO))
-        for time in (0.3, 1.0, 3.0)
-    ]
-    best = min(starts, key=lambda one: float(one.fun))
-    log_time, log_ratio = (float(value) for value in best.x)
-    top, plateau, variance = model.at(log_time, log_ratio)
-    earliest, latest = _limits_of_time(model, log_time, log_ratio, level)
+    log_time = model.best_time()
+    top, log_ratio = model.best_ratio(log_time)
+    _, plateau, variance = model.at(model.sums(log_time), log_ratio)
+
+    def over_time(value: float) -> float:
+        return model.best_ratio(value)[0] - top
+
+    def over_plateau(value: float) -> float:
+        near = model.best_time_near(log_time - 1.5, log_time + 1.5, value)
+        return model.best_ratio(near, value)[0] - top
+
+    earliest, latest = _limits(over_time, log_time, level, *_LOG_TIME)
     return Regression(
         n_tumours=model.n_groups,
         n_readings=len(heights.years),
-        plateau=Interval(plateau, *_limits_of_plateau(model, log_time, log_ratio, level)),
+        plateau=Interval(plateau, *_limits(over_plateau, plateau, level, plateau - 3, plateau + 3)),
         plateau_sd=float(np.sqrt(np.exp(log_ratio) * variance)),
         time_constant_years=Interval(*(float(np.exp(v)) for v in (log_time, earliest, latest))),
         residual_sd=float(np.sqrt(variance)),
@@ -288,31 +323,6 @@ def _prepare(heights: Heights) -> _Likelihood:
             f" are {repeated}.",
             n=repeated,
         )
-    return _Likelihood(group.astype(np.int64), len(names), heights.years, heights.ratio)
-
-
-def _limits_of_time(
-    model: _Likelihood, log_time: float, log_ratio: float, level: float
-) -> tuple[float, float]:
-    top = model.at(log_time, log_ratio)[0]
-
-    def profile(value: float) -> float:
-        inner = _best(lambda p: -model.at(value, p[0])[0], (log_ratio,), (_LOG_RATIO,))
-        return -float(inner.fun) - top
-
-    fall = float(chi2.ppf(level, 1)) / 2
-    return _limits(profile, log_time, fall, *_LOG_TIME, step=0.1)
-
-
-def _limits_of_plateau(
-    model: _Likelihood, log_time: float, log_ratio: float, level: float
-) -> tuple[float, float]:
-    top, plateau, _ = model.at(log_time, log_ratio)
-    bounds = (_LOG_TIME, _LOG_RATIO)
-
-    def profile(value: float) -> float:
-        inner = _best(lambda p: -model.at(p[0], p[1], value)[0], (log_time, log_ratio), bounds)
-        return -float(inner.fun) - top
-
-    fall = float(chi2.ppf(level, 1)) / 2
-    return _limits(profile, plateau, fall, plateau - 3, plateau + 3, step=0.02)
+    order = np.argsort(group, kind="stable")
+    first = np.searchsorted(group[order], np.arange(len(names)))
+    return _Likelihood(first, len(names), heights.years[order], heights.ratio[order])

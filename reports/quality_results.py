@@ -14,12 +14,24 @@ from analysis.dose_agreement import DoseAgreement, compare_with_recorded
 from analysis.dose_points import APEX, INNER_SCLERA, SCLERAL_SURFACE
 from analysis.dosimetry import DoseTable, recompute_doses
 from analysis.placement_check import PlacementTable, check_placements, tabulate
+from analysis.tumour_regression import (
+    RatioAt,
+    Regression,
+    fit_regression,
+    read_heights,
+    summarise_ratios,
+)
 from analysis.waiting_times import WaitingTimes, read_waiting_times
+from registry.errors import RefusedEstimateError
 
 
 @dataclass(frozen=True)
 class QualityResults:
-    """Waits of the cohort; doses and placement of every implant by the cut; findings."""
+    """Waits of the cohort; doses and placement of every implant by the cut; findings.
+
+    ``ratios`` are tumour heights over baseline about some times, ``regression`` the fall fitted to
+    them, None where the data are too few for it.
+    """
 
     waits: WaitingTimes
     doses: DoseTable
@@ -27,6 +39,8 @@ class QualityResults:
     placements: PlacementTable
     placements_in_year: PlacementTable
     check: RegistryCheck
+    ratios: tuple[RatioAt, ...]
+    regression: Regression | None
 
     def delivered_over_prescribed(self, year: int | None = None) -> Any:
         """Known ratios of delivered to prescribed dose, of one year of insertion if given."""
@@ -64,7 +78,22 @@ def gather_quality(
     own = [one for one in placements.checks if one.record.inserted_date.year == year]
     progress("contradictions")
     found = check_registry(connection, cut, settings)
-    return QualityResults(waits, doses, agreements, placements, tabulate(own), found)
+    progress("tumour height after treatment")
+    heights = read_heights(connection, cut, rules)
+    try:
+        fit = fit_regression(heights)
+    except RefusedEstimateError:
+        fit = None
+    return QualityResults(
+        waits,
+        doses,
+        agreements,
+        placements,
+        tabulate(own),
+        found,
+        summarise_ratios(heights),
+        fit,
+    )
 
 
 def share_within(ratio: Any, tolerance: float) -> tuple[int, int]:

@@ -6,6 +6,7 @@ from analysis.outcome import GroupOutcome, Outcome
 from reports.audit_results import AuditResults
 from reports.curves import MINIMUM_AT_RISK, failure_at, survival_figure
 from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table
+from reports.sections import tumour_height
 from reports.values import Count, PValue, Quantity, text
 
 YEARS = (1.0, 2.0, 5.0, 10.0)
@@ -109,4 +110,5 @@ def section(results: AuditResults) -> Section:
     if results.local.sensitivity:
         blocks.append(_sensitivity(results.local, results.standards.primary.years))
     blocks += _by_category(results)
+    blocks += tumour_height.blocks(results.quality)
     return Section("Local tumour control", tuple(blocks), new_page=True)

@@ -13,10 +13,19 @@ import pytest
 from analysis.cohort import CohortRules, DataCut
 from registry.intake import take_in
 from registry.store import create_store, open_store
-from reports.document import Heading, Note, Provenance, Report, Section, Table, to_json
+from reports.document import (
+    Heading,
+    Note,
+    Paragraph,
+    Provenance,
+    Report,
+    Section,
+    Table,
+    to_json,
+)
 from reports.quality_results import QualityResults, gather_quality
 from reports.render.html import render_html
-from reports.sections import data_quality, delivered, waiting
+from reports.sections import data_quality, delivered, tumour_height, waiting
 from reports.suppression import publish
 from reports.values import Count, KnownOf, Quantity, Rate
 from synthetic_cohort.cohort import draw_department, write_files
@@ -145,3 +154,25 @@ def test_an_empty_registry_says_so(tmp_path: Path) -> None:
     )
     assert all(isinstance(block, Note) for block in blocks)
     assert not any(isinstance(block, Heading) for block in blocks)
+    assert tumour_height.blocks(empty) == []
+
+
+def test_heights_are_those_of_the_files_and_the_fit_recovers_the_truth(
+    drawn: dict[str, pd.DataFrame], quality: QualityResults
+) -> None:
+    heading, table, words = tumour_height.blocks(quality)
+    assert isinstance(heading, Heading)
+    assert isinstance(table, Table)
+    assert isinstance(words, Paragraph)
+    one_year = table.rows[1].cells
+    assert one_year[0] == "1"
+    assert isinstance(one_year[2], Quantity)
+    assert isinstance(one_year[3], Quantity)
+    # drawn by the truth: mean plateau 5/9 (beta 5, 4), time constant 0.8 years
+    expected = 5 / 9 + 4 / 9 * np.exp(-1 / 0.8)
+    assert one_year[3].value == pytest.approx(expected, abs=0.04)
+    assert one_year[2].value == pytest.approx(expected, abs=0.08)
+    fit = quality.regression
+    assert fit is not None
+    assert fit.time_constant_years.lower < 0.8 < fit.time_constant_years.upper
+    assert fit.plateau.lower < 5 / 9 < fit.plateau.upper
