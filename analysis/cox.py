@@ -319,7 +319,18 @@ def cox(
 
 
 def refuse_without_information(data: CoxData, null: PartialLikelihood) -> None:
-    """Refuse columns that do not vary among those at risk whenever an event happens."""
+    """Refuse columns that do not vary among those at risk whenever an event happens.
+
+    Where all at risk have their event at one and the same time there is no order to learn from.
+    """
+    at_risk = data.sets.at_risk_sums(np.ones(len(data.time)))
+    if len(data.sets.times) == 1 and data.sets.n_events >= at_risk[0] - 0.5:
+        raise RefusedEstimateError(
+            f"All {data.sets.n_events} at risk have their event at one time, so the order of the "
+            "events says nothing about any column. Record times more finely, or use a logistic "
+            "model of the event by a fixed time.",
+            events=data.sets.n_events,
+        )
     flat = np.diag(null.information) <= 1e-10 * data.sets.n_events
     if flat.any():
         names = [t for t, is_flat in zip(data.terms, flat, strict=True) if is_flat]

@@ -211,6 +211,8 @@ def _check_rows(dose: Array, events: Array, patients: Array, scale: str, link: s
         raise ValueError(f"scale must be one of {', '.join(SCALES)}, not {scale!r}")
     if dose.shape != events.shape or dose.shape != patients.shape or dose.ndim != 1:
         raise ValueError(f"dose {dose.shape}, events {events.shape}, patients {patients.shape}")
+    if dose.size == 0:
+        raise RefusedInputError("There is no row with a dose and an outcome, so there is no curve.")
     if not np.all(np.isfinite(dose)) or np.any(dose < 0):
         raise RefusedInputError("A dose must be a number, not negative.")
     if scale == "log" and np.any(dose == 0):

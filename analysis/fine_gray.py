@@ -215,7 +215,8 @@ def fine_gray(
     ended = climb(lambda b: pseudo_likelihood(data, b), np.zeros(len(names)), tolerance=tolerance)
     refuse_unfinished(ended, names, firth="firth-cox", what="the order of the events is")
     point = pseudo_likelihood(data, ended.coefficients)
-    covariance = _sandwich(data, point) / np.outer(scale, scale)
+    _refuse_no_spread(sandwich := _sandwich(data, point), point, names)
+    covariance = sandwich / np.outer(scale, scale)
     coef = ended.coefficients / scale
     at_centre = np.exp(-np.max((matrix - centre) @ coef))
     return FineGrayFit(
@@ -234,6 +235,23 @@ def _refuse_flat(null: PseudoLikelihood, names: tuple[str, ...], events: int) ->
         raise RefusedEstimateError(
             f"{', '.join(flat)} does not vary among those at risk when events happen."
             " Leave it out.",
+            columns=flat,
+        )
+
+
+def _refuse_no_spread(sandwich: Array, point: PseudoLikelihood, names: tuple[str, ...]) -> None:
+    """Refuse where the rows' influences cancel, as when all have the event at one time."""
+    model_based = np.diag(np.linalg.inv(point.information))
+    flat = [
+        t
+        for t, own, usual in zip(names, np.diag(sandwich), model_based, strict=True)
+        if own <= 1e-12 * usual
+    ]
+    if flat:
+        raise RefusedEstimateError(
+            f"The order of the events says nothing about {', '.join(flat)} (do all have the event"
+            " at one time?), so there is no standard error. Record times more finely, or leave the"
+            " column out.",
             columns=flat,
         )
 

@@ -17,6 +17,7 @@ from scipy.stats import chi2
 
 from analysis.cox import CoxData, CoxFit
 from analysis.risk_sets import risk_sets, weighted_information
+from registry.errors import RefusedEstimateError
 
 Array = NDArray[np.float64]
 
@@ -56,6 +57,11 @@ def proportional_hazards_tests(
     tuple of ProportionalHazardsTest
         One a column in order, then ``GLOBAL``.
 
+    Raises
+    ------
+    RefusedEstimateError
+        When events fall at one time, or at too few for so many columns.
+
     Examples
     --------
     >>> from analysis.cox import cox
@@ -67,6 +73,10 @@ def proportional_hazards_tests(
     data, point = fit.data, fit.point
     moment = _event_transform(data, transform)
     moment = moment - moment.mean()
+    if np.ptp(moment) <= 1e-12:
+        raise RefusedEstimateError(
+            "All events fall at one time, so that proportional hazards cannot be tested."
+        )
     residual = data.matrix[data.sets.event_rows] - point.mean
     score = moment @ residual
     plain = point.information
@@ -75,6 +85,10 @@ def proportional_hazards_tests(
     left = squared - crossed @ np.linalg.solve(plain, crossed)
     names = tuple(columns) if columns is not None else data.terms
     wanted = dict.fromkeys(names)
+    if np.linalg.cond(left) > 1e14:
+        raise RefusedEstimateError(
+            "The events are at too few times for a test of proportional hazards of every column."
+        )
     tests = [
         _score_test(name, score, plain, crossed, squared, np.flatnonzero(np.array(names) == name))
         for name in wanted

@@ -20,6 +20,7 @@ from analysis.fine_gray import fine_gray
 from analysis.firth import FirthFit, firth_cox, firth_logistic
 from analysis.logistic import logistic
 from analysis.proportional_hazards import GLOBAL, proportional_hazards_tests
+from registry.errors import RefusedEstimateError
 
 Array = NDArray[np.float64]
 
@@ -171,10 +172,11 @@ def _cox_answer(rows: RegressionRows, ties: str, level: float) -> RegressionAnsw
 def _proportional_hazards(
     fit: CoxFit, frame: ModelFrame
 ) -> tuple[list[RegressionTest], list[str | None]]:
-    tests = [
-        RegressionTest("proportional-hazards", t.term, t.statistic, t.df, t.p)
-        for t in proportional_hazards_tests(fit, columns=frame.columns)
-    ]
+    try:
+        found = proportional_hazards_tests(fit, columns=frame.columns)
+    except RefusedEstimateError as refusal:
+        return [], [refusal.message]
+    tests = [RegressionTest("proportional-hazards", t.term, t.statistic, t.df, t.p) for t in found]
     doubtful = [t.term for t in tests if t.p < DOUBTFUL and t.term != GLOBAL]
     if not doubtful:
         return tests, []

@@ -196,9 +196,16 @@ def read_event_codes(
     Raises
     ------
     RefusedInputError
-        When a value is not a code, or when the codes leave open which of them means censored: two
-        codes without 0, or one that is neither 0 nor 1.
+        When there is no row, a value is not a code, or the codes leave open which of them means
+        censored: two codes without 0, or one that is neither 0 nor 1.
     """
+    if not table.n_rows:
+        raise RefusedInputError(
+            f"{table.name} has no row with a value in column {column!r}, so there is nothing to "
+            "estimate.",
+            file=table.name,
+            column=column,
+        )
     if codes is not None:
         return _translate_codes(table, column, codes), []
     numbers = table.numbers(column)

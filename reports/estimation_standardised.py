@@ -140,6 +140,6 @@ def lay_out_standardised(part: dict[str, Any]) -> str:
     headings = ["group", *keys[:5], "at risk as seen", "events as seen"]
     return (
         f"Standardised {part['quantity']} over {', '.join(part['over'])} ({part['model']}; "
-        f"standard errors from {part['replicates_fitted']} bootstrap samples, seed {part['seed']})\n"
+        f"SE from {part['replicates_fitted']} bootstrap samples, seed {part['seed']})\n"
         + lay_out_table(headings, rows)
     )
