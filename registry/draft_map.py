@@ -187,6 +187,9 @@ def _draft_source(grid: _Grid) -> str:
     taken: set[str] = set()
     for name, texts in cells.items():
         lines.append(_draft_column(name, texts, table, taken))
+    if not taken:
+        what = f"{grid.path.name} {grid.sheet or ''}".strip()
+        return "\n".join(f"# {line}" for line in (f"{what}: no heading matches a field", *lines))
     lacking = [f.name for f in table.entered if f.is_required and f.name not in taken]
     if lacking:
         lines.append(f"# still without a column: {', '.join(lacking)} (see fixed and made)")

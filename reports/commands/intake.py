@@ -230,12 +230,13 @@ def _draft(
     refuse_overwriting([out], force=force)
     text = draft_map(files, encoding if encoding != "utf-8" else None)
     write_whole(out, text.encode())
-    undecided = text.count('"?"') - 1
+    body = "\n".join(line for line in text.splitlines() if not line.startswith("#"))
+    undecided = body.count('"?"')
     payload = {
         "command": "intake",
         "taken": False,
         "draft_map": out,
-        "sources": text.count("[[source]]"),
+        "sources": body.count("[[source]]"),
         "undecided": undecided,
     }
     said = f"{out}: a draft with {undecided} questions left open. Read and correct every line."
