@@ -47,6 +47,8 @@ COMMANDS = (
     "case",
     "benchmark",
     "rates",
+    "share",
+    "pool",
     "observed_expected",
     "proportion",
     "funnel",
