@@ -57,6 +57,30 @@ class _Grid:
         """Probability of no event just before each time."""
         return self.event_free[:-1]
 
+    def greenwood_before(self) -> FloatArray:
+        """Greenwood's sum just before each time, without the times at which everyone fails."""
+        survivors = self.at_risk - self.events
+        with np.errstate(divide="ignore"):
+            share = self.events / (self.at_risk * survivors)
+        share[survivors <= 0] = 0.0
+        return _run_up(share)[:-1]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _SharedColumns:
+    """Columns that the curves of all causes have in common, shape (m + 1,) each."""
+
+    time: FloatArray
+    at_risk: IntArray
+    left: IntArray
+
+    @classmethod
+    def of(cls, people: RiskCounter, grid: _Grid) -> _SharedColumns:
+        time = np.concatenate([[0.0], grid.time])
+        at_risk = np.concatenate([[people.at_zero()], grid.at_risk])
+        left = people.left_between(time, at_risk, grid.events)
+        return cls(time, at_risk.astype(np.int64), left)
+
 
 def _tabulate(
     observed: RightCensored, codes: Sequence[int], counter: RiskCounter, *, weighted: bool
@@ -135,8 +159,12 @@ def aalen_johansen(
     if is_robust:
         people = count_risk(observed, weighted=False)
         people_grid = _tabulate(observed, codes, people, weighted=False)
+    shared = _SharedColumns.of(people, people_grid)
+    spread = grid.greenwood_before() if observed.entry is None and not is_robust else None
     drawn = [
-        _draw_cause(observed, code, place, (grid, people_grid), people, (interval, level))
+        _draw_cause(
+            observed, code, place, (grid, people_grid), people, (interval, level), shared, spread
+        )
         for place, code in enumerate(codes)
     ]
     return CumulativeIncidence(
@@ -163,21 +191,23 @@ def _draw_cause(
     grids: tuple[_Grid, _Grid],
     people: RiskCounter,
     how: tuple[str, float],
+    shared: _SharedColumns,
+    spread: FloatArray | None,
 ) -> Cause:
     grid, people_grid = grids
     interval, level = how
     hazard = grid.by_cause[place] / grid.at_risk
     step = grid.before * hazard
     estimate = _run_up(step)
-    if observed.entry is None and observed.weight_kind != "probability":
-        variance = _delta_variance(grid, hazard, step)
+    if spread is not None:
+        variance = _delta_variance(grid, hazard, step, spread)
     else:
         variance = incidence_variance(
             observed, code, grid.time, grid.at_risk, grid.events, grid.by_cause[place]
         )
     se = np.zeros(estimate.size)
     np.sqrt(variance, out=se[1:])
-    time = np.concatenate([[0.0], grid.time])
+    time = shared.time
     is_mid_p = interval == "beta-product-mid-p"
     moments = None
     if interval in BETA_PRODUCTS:
@@ -187,13 +217,12 @@ def _draw_cause(
         limits = moments.limits(np.arange(time.size), after, level, mid_p=is_mid_p)
     else:
         limits = transform_limits(estimate, se, interval, level)
-    at_risk = np.concatenate([[people.at_zero()], people_grid.at_risk])
-    events = np.concatenate([[0.0], people_grid.by_cause[place]]).astype(np.int64)
-    left = people.left_between(time, at_risk, people_grid.events)
+    events = np.zeros(time.size, dtype=np.int64)
+    events[1:] = people_grid.by_cause[place]
     return Cause(
         cause=code,
         events=int(events.sum()),
-        curve=StepCurve(time, at_risk.astype(np.int64), events, left, estimate, se, *limits),
+        curve=StepCurve(time, shared.at_risk, events, shared.left, estimate, se, *limits),
         last_time=float(people.exits[-1]),
         level=level,
         _people=people,
@@ -209,25 +238,28 @@ def _run_up(values: FloatArray) -> FloatArray:
     return total
 
 
-def _delta_variance(grid: _Grid, hazard: FloatArray, step: FloatArray) -> FloatArray:
+def _delta_variance(
+    grid: _Grid, hazard: FloatArray, step: FloatArray, spread: FloatArray
+) -> FloatArray:
     """Multinomial (Greenwood) variance of an incidence, shape (m,).
 
     Σ (F(t) − F_j)² h/(Y(1 − h)) − 2 Σ (F(t) − F_j) S₋h_k/Y + Σ S₋² h_k(1 − h_k)/Y over the event
     times j up to t. The sums move with F by adding non-negative terms only, so that nothing
     cancels but in the last step; a time at which everyone left fails adds nothing later.
     """
-    survivors = grid.at_risk - grid.events
-    with np.errstate(divide="ignore"):
-        share = grid.events / (grid.at_risk * survivors)
-    share[survivors <= 0] = 0.0
     cross = step / grid.at_risk
-    spread = _run_up(share)[:-1]
-    first_order = _run_up(step * spread)[:-1]
-    change = 2 * step * first_order
-    change += step**2 * spread
-    change -= 2 * step * _run_up(cross)[:-1]
-    own = cross * grid.before * (1 - hazard)
+    leverage = step * spread
+    change = _run_up(leverage)[:-1]
+    change -= _run_up(cross)[:-1]
+    change *= 2
+    change += leverage
+    change *= step
+    own = 1 - hazard
+    own *= grid.before
+    own *= cross
     change += own
-    variance: FloatArray = np.cumsum(change)
-    variance[variance <= 1e-13 * np.cumsum(own)] = 0.0
+    variance: FloatArray = np.cumsum(change, out=change)
+    np.cumsum(own, out=own)
+    own *= 1e-13
+    variance[variance <= own] = 0.0
     return variance

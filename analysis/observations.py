@@ -183,19 +183,20 @@ def merge_rounded_times(
     [0.3, 0.3, 0.4]
     """
     ordered = np.sort(time if entry is None else np.concatenate([time, entry]))
-    gap = np.diff(ordered)
-    is_new = gap > 0
+    gap = ordered[1:] - ordered[:-1]
     # Most data hold no such pair: decide that cheaply, with a bound on the mean distinct time.
     widest = TIME_TOLERANCE * max(1.0, float(ordered[-1]), float(-ordered[0]))
-    if not np.any(is_new & (gap <= widest)):
+    near = np.flatnonzero((gap <= widest) & (gap > 0))
+    if near.size == 0:
         return time, entry
-    distinct = ordered[np.concatenate([[True], is_new])]
+    distinct = ordered[np.concatenate([[True], gap > 0])]
     tolerance = TIME_TOLERANCE * max(1.0, float(np.abs(distinct).mean()))
-    is_cut = np.concatenate([[True], np.diff(distinct) > tolerance])
-    if is_cut.all():
+    near = near[gap[near] <= tolerance]
+    if near.size == 0:
         return time, entry
-    moved, cuts = distinct[~is_cut], distinct[is_cut]
-    new = cuts[np.searchsorted(cuts, moved) - 1]
+    moved, before = ordered[near + 1], ordered[near]
+    begins = np.concatenate([[True], before[1:] != moved[:-1]])  # else a chain goes on
+    new = before[begins][np.cumsum(begins) - 1]
     return _replace(time, moved, new), None if entry is None else _replace(entry, moved, new)
 
 
@@ -205,11 +206,15 @@ def _replace(values: FloatArray, old: FloatArray, new: FloatArray) -> FloatArray
     A table of hashed bits tells first which few values can be meant.
     """
 
-    def mark(numbers: FloatArray) -> NDArray[np.intp]:
-        bits = (numbers + 0.0).view(np.uint64) * np.uint64(0x9E3779B97F4A7C15)
-        return (bits >> np.uint64(44)).astype(np.intp)
+    size = min(max(int(old.size).bit_length() + 6, 12), 20)
 
-    table = np.zeros(2**20, dtype=np.bool_)
+    def mark(numbers: FloatArray) -> NDArray[np.uint64]:
+        bits: NDArray[np.uint64] = (numbers + 0.0).view(np.uint64)
+        bits *= np.uint64(0x9E3779B97F4A7C15)
+        bits >>= np.uint64(64 - size)
+        return bits
+
+    table = np.zeros(2**size, dtype=np.bool_)
     table[mark(old)] = True
     rows = np.flatnonzero(table[mark(values)])
     place = np.minimum(np.searchsorted(old, values[rows]), old.size - 1)
