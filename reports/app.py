@@ -49,6 +49,8 @@ COMMANDS = (
     "rates",
     "share",
     "pool",
+    "submit",
+    "gather",
     "observed_expected",
     "proportion",
     "funnel",

@@ -165,6 +165,30 @@ def test_two_centres_pool_to_the_sum_of_their_rows(
     assert "one of each" in twice["error"]["message"]
 
 
+def test_two_centres_gather_into_one_registry(
+    stores: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folders = [tmp_path / "a", tmp_path / "b"]
+    sent = [
+        run(capsys, "submit", store, folder, "--by", "tester")[1]
+        for store, folder in zip(stores, folders, strict=True)
+    ]
+    together = tmp_path / "together.registry"
+    code, made = run(capsys, "gather", together, *folders, "--by", "tester")
+    assert code == 0
+    assert made["rows"]["patient"] == sum(one["rows"]["patient"] for one in sent)
+    assert set(made["centres"].values()) == {"first-invented", "second-invented"}
+    code, by_centre = run(
+        capsys, "outcome", together, "--end-point", "death", "--by", "centre_id",
+        "--data-cut", CUT, "--no-sensitivity",
+    )  # fmt: skip
+    assert code == 0
+    assert len(by_centre["groups"]) == 2
+    code, refused = run(capsys, "gather", together, *folders, "--by", "tester")
+    assert code == 1
+    assert "exists" in refused["error"]["message"]
+
+
 def test_the_stores_stayed_as_they_were(stores: list[Path]) -> None:
     with open_store(stores[0]) as store:
         assert store.connection.execute("SELECT count(*) FROM patient").fetchall() == [(90,)]

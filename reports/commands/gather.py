@@ -1,0 +1,50 @@
+"""``afterplaque gather``: the submissions of several centres in one new registry."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from registry.errors import DataProblemsError
+from reports.command_frame import JsonFlag, answer, note
+from reports.option_values import now_utc
+from reports.record_arguments import RecordedBy, name_recorder
+
+
+def gather(
+    store: Annotated[Path, typer.Argument(metavar="STORE", help="The registry to make.")],
+    folders: Annotated[
+        list[Path], typer.Argument(metavar="DIR...", help="Submissions, one a centre.")
+    ],
+    by: RecordedBy = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """Verify submissions and make one registry of them, identifiers marked with their centre.
+
+    A submission of which one byte was changed is refused; an error in one record keeps all out
+    (exit code 3).
+    """
+    from registry.submissions import gather as take_together
+    from reports.render.text import lay_out_table
+
+    made = take_together(store, folders, by=name_recorder(by), at=now_utc())
+    if made.intake.has_errors:
+        raise DataProblemsError(
+            "The records of the centres hold errors, so no registry was made; the centre named in"
+            " the identifier mends them and submits again.",
+            made.intake.findings,
+        )
+    payload = {
+        "command": "gather",
+        "store": str(store),
+        "centres": made.centres,
+        "rows": made.rows,
+        "different_settings": list(made.different_settings),
+        "findings": len(made.intake.findings),
+    }
+    rows = [[name, count] for name, count in made.rows.items()]
+    answer(payload, as_json=as_json, text=f"{store}\n" + lay_out_table(["table", "rows"], rows))
+    for name in made.different_settings:
+        note(f"The centres' setting {name} differs; the new registry has the default.")
