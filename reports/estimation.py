@@ -42,6 +42,7 @@ class Question:
     standardise: tuple[str, ...] = ()
     seed: int = 1
     replicates: int = 200
+    check_with: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +112,13 @@ def answer_question(table: Table, question: Question) -> dict[str, Any]:
     }
     if question.difference:
         answer["differences"] = _differences(estimates, question)
+    if question.check_with:
+        from reports.second_opinion import judge_curves
+
+        curves = {name: (rows.of_group(name), estimates[name]) for name in rows.groups()}
+        log_rank = tests[0] if tests else None
+        answer["second_opinion"], said = judge_curves(curves, rows.observed, rows.group, log_rank)
+        more = [*more, *said]
     if question.standardise:
         from reports.estimation_standardised import answer_standardised
 

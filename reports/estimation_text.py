@@ -20,6 +20,10 @@ def lay_out_answer(answer: Mapping[str, Any]) -> str:
         text = part(answer)
         if text:
             blocks.append(text)
+    if "second_opinion" in answer:
+        from reports.second_opinion import lay_out_opinions
+
+        blocks.append(lay_out_opinions(answer["second_opinion"]))
     if "standardised" in answer:
         from reports.estimation_standardised import lay_out_standardised
 

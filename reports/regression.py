@@ -39,6 +39,7 @@ class RegressionQuestion:
     level: float = 0.95
     imputations: int = 0
     seed: int = 1
+    check_with: str | None = None
 
 
 def check_question(question: RegressionQuestion) -> None:
@@ -55,6 +56,7 @@ def check_question(question: RegressionQuestion) -> None:
         ("--entry", question.entry is not None, ("cox", "firth-cox")),
         ("--strata", bool(question.strata), ("cox", "firth-cox")),
         ("--cluster", question.cluster is not None, ("cox", "logistic")),
+        ("--check-with", question.check_with is not None, ("cox",)),
         ("--ties", question.ties is not None, ("cox", "firth-cox")),
         ("--landmark", question.landmark is not None, timed),
     )
@@ -72,6 +74,11 @@ def check_question(question: RegressionQuestion) -> None:
     if question.imputations and (question.imputations < 2 or question.splines):
         raise UsageError(
             "--imputations takes 2 or more and does not go with --spline.", option="--imputations"
+        )
+    if question.check_with and (question.ties == "breslow" or question.imputations):
+        raise UsageError(
+            "--check-with compares one fit with Efron's ties, the only ones that lifelines has.",
+            option="--check-with",
         )
     if len(set(question.terms)) < len(question.terms):
         raise UsageError("--terms names a column twice.", option="--terms")
@@ -106,7 +113,13 @@ def answer_regression(table: Table, question: RegressionQuestion) -> dict[str, A
         return answer_imputed(table, question)
     rows, frame, warnings = _read_rows(table, question)
     found = regress(rows, question.model, ties=question.ties, level=question.level)
-    return describe(table, question, found, frame, warnings)
+    answer = describe(table, question, found, frame, warnings)
+    if question.check_with:
+        from reports.second_opinion import judge_cox
+
+        answer["second_opinion"], said = judge_cox(rows)
+        answer["warnings"] += said
+    return answer
 
 
 def describe(
@@ -330,6 +343,10 @@ def lay_out_regression(payload: dict[str, Any]) -> str:
             for t in payload["tests"]
         ]
         parts.append(lay_out_table(["test", "term", "chi-squared", "df", "p"], tests))
+    if "second_opinion" in payload:
+        from reports.second_opinion import lay_out_opinions
+
+        parts.append(lay_out_opinions(payload["second_opinion"]))
     parts += [f"Reference of {k}: {v}" for k, v in payload["references"].items()]
     parts += [f"Knots of {k}: {', '.join(map(number, v))}" for k, v in payload["knots"].items()]
     parts += [f"Note: {warning}" for warning in payload["warnings"]]

@@ -73,6 +73,10 @@ def estimate(
         int, typer.Option(min=20, help="Bootstrap samples behind --standardise.")
     ] = 200,
     seed: Annotated[int, typer.Option(help="Seed of the bootstrap.")] = 1,
+    check_with: Annotated[
+        Literal["lifelines"] | None,
+        typer.Option(help="Compute the same with another program and say how far it is from ours."),
+    ] = None,
     imputations: Annotated[
         int | None,
         typer.Option(help="Refused: a curve has no covariates to impute; see regress."),
@@ -104,6 +108,7 @@ def estimate(
                 "--landmark": landmark,
                 "--difference": difference or None,
                 "--standardise": standardise,
+                "--check-with": check_with,
             },
             method,
         )
@@ -131,6 +136,7 @@ def estimate(
             standardise=tuple(split_list(standardise)),
             seed=seed,
             replicates=replicates,
+            check_with=check_with,
         )
         _check_together(question)
         check_standardise(question)
@@ -175,6 +181,12 @@ def _check_together(asked: Question) -> None:
         )
     if asked.until is not None and asked.method != "kaplan-meier":
         raise UsageError("--until goes with --method kaplan-meier.", option="--until")
+    if asked.check_with and (asked.method != "kaplan-meier" or asked.weight_kind == "probability"):
+        raise UsageError(
+            "--check-with goes with --method kaplan-meier without probability weights: lifelines' "
+            "Aalen-Johansen moves tied times and swaps its limits.",
+            option="--check-with",
+        )
     for option, time in (("--until", asked.until), ("--landmark", asked.landmark)):
         if time is not None and not 0 < time < float("inf"):
             raise UsageError(f"{option} is a time above 0, not {time:g}.", option=option)

@@ -56,6 +56,10 @@ def regress(
         typer.Option(min=0, help="Complete tables to draw for missing covariates (0: none)."),
     ] = 0,
     seed: Annotated[int, typer.Option(help="Seed of the imputations.")] = 1,
+    check_with: Annotated[
+        Literal["lifelines"] | None,
+        typer.Option(help="cox: compute it with another program, too, and say how far it is."),
+    ] = None,
     level: Annotated[float, typer.Option(help="Confidence level, such as 0.95.")] = 0.95,
     as_json: JsonFlag = False,
 ) -> None:
@@ -90,6 +94,7 @@ def regress(
         level=level,
         imputations=imputations,
         seed=seed,
+        check_with=check_with,
     )
     if not question.terms and not question.splines:
         raise UsageError("--terms names the columns of the model.", option="--terms")

@@ -331,3 +331,19 @@ def test_standardising_and_imputing_where_they_do_not_go(
     arguments += ["--event-codes", "1=0,2=1", *options.split(), "--json"]
     assert run_in_frame(app, arguments) == 2
     assert said in json.loads(capsys.readouterr().out)["error"]["message"]
+
+
+def test_a_second_program_is_asked(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    arguments = ["estimate", str(folder / "lung.csv"), "--time", "time", "--event", "status"]
+    arguments += ["--event-codes", "1=0,2=1", "--by", "sex", "--check-with", "lifelines"]
+    assert run_in_frame(app, [*arguments, "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    opinions = answer["second_opinion"]
+    assert [one["group"] for one in opinions] == ["1", "2", "all"]
+    assert all(one["agrees"] and one["library"] == "lifelines" for one in opinions)
+    assert answer["warnings"] == []
+    assert run_in_frame(app, [*arguments, "--strata", "ph.ecog"]) == 0
+    text = capsys.readouterr().out
+    assert "Kaplan-Meier survival and log-log limits (1): agrees" in text
+    assert run_in_frame(app, [*arguments, "--method", "cumulative-incidence", "--json"]) == 2
+    assert "--check-with goes with" in json.loads(capsys.readouterr().out)["error"]["message"]

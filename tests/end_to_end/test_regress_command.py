@@ -347,3 +347,16 @@ def test_d50_outside_the_doses_is_not_estimable(
     assert "outside the doses given" in answer["d50"]["reason"]
     assert answer["risk_difference_between_quartiles"]["value"] > 0
     assert answer["warnings"]
+
+
+def test_a_second_program_is_asked(capsys: pytest.CaptureFixture[str], veteran: str) -> None:
+    arguments = ["regress", veteran, "--time", "time", "--event", "status", "--model", "cox"]
+    arguments += ["--terms", "trt,karno", "--strata", "celltype", "--check-with", "lifelines"]
+    answer = run(capsys, *arguments)
+    (opinion,) = answer["second_opinion"]
+    assert opinion["agrees"]
+    assert opinion["largest_difference"] < 1e-4
+    assert run_in_frame(app, arguments) == 0
+    assert "Cox coefficients and standard errors (all): agrees" in capsys.readouterr().out
+    error = run(capsys, *arguments, "--ties", "breslow", code=2)["error"]
+    assert "Efron" in error["message"]
