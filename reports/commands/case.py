@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -17,6 +16,7 @@ from reports.record_arguments import split_store_and_key
 if TYPE_CHECKING:
     from datetime import date
 
+    from analysis.cohort import DataCut
     from reports.document import Report
 
 ALPHA_BETA_GY, REPAIR_HALF_TIME_HOURS = 10.0, 1.5
@@ -69,55 +69,56 @@ def case(
 
 def _review(store_path: Path, tumour_id: str, asked: date | None) -> tuple[dict[str, Any], Report]:
     """Gather one case: its machine-readable answer and its page."""
-    from analysis.case_record import read_case
-    from analysis.checks import check_registry
     from analysis.cohort import DataCut
-    from analysis.dosimetry import recompute_doses
-    from analysis.placement_check import check_placement
-    from analysis.placement_records import read_placements
-    from analysis.radiobiology import RepairModel
     from registry.store import open_store
-    from reports.case_answer import describe_case
+    from reports.audit_results import last_recorded_at
     from reports.case_review import build_case
     from reports.data_cuts import settle_cut
 
     with open_store(store_path) as store:
-        settings, connection = store.settings(), store.connection
         cut = DataCut(settle_cut(store, asked, now_utc().date()))
-        found = read_case(connection, cut, tumour_id)
-        if found is None:
-            raise RefusedInputError(
-                f"The registry holds no tumour {tumour_id!r}. Give a tumour_id as it was entered.",
-                table="tumour",
-                key=tumour_id,
-            )
-        patient = found.patient["patient_id"]
-        check = check_registry(connection, cut, settings, patient_id=patient)
-        implants = [row["implant_id"] for row in found.implants]
-        dose = None
-        if implants:
-            dose = recompute_doses(
-                connection,
-                cut,
-                half_life_source=settings["half_life_source"],
-                course_gap_days=settings["course_gap_days"],
-                tumour_of_implant=implants[0],
-            )
-        placements = [
-            check_placement(record)
-            for implant in implants
-            for record in read_placements(connection, cut, implant_id=implant)
-        ]
-        last = connection.execute("SELECT max(recorded_at) FROM batch").fetchall()[0][0]
-        about = {
-            "centre": str(settings["centre_id"]),
-            "made_at": last.replace(microsecond=0, tzinfo=UTC).isoformat(),
-            "content_hash": store.state_hash(),
-        }
-    payload = describe_case(
-        found, check, dose, placements, RepairModel(ALPHA_BETA_GY, REPAIR_HALF_TIME_HOURS)
+        payload = _describe(store.connection, cut, store.settings(), tumour_id)
+        report = build_case(
+            payload,
+            centre=str(store.settings()["centre_id"]),
+            made_at=last_recorded_at(store.connection),
+            content_hash=store.state_hash(),
+        )
+    return payload, report
+
+
+def _describe(
+    connection: Any, cut: DataCut, settings: dict[str, Any], tumour_id: str
+) -> dict[str, Any]:
+    """Read one case, check its patient, work out its doses and placement."""
+    from analysis.case_record import read_case
+    from analysis.checks import check_registry
+    from analysis.dosimetry import recompute_doses
+    from analysis.placement_check import check_placement
+    from analysis.placement_records import read_placements
+    from analysis.radiobiology import RepairModel
+    from reports.case_answer import describe_case
+
+    found = read_case(connection, cut, tumour_id)
+    if found is None:
+        raise RefusedInputError(
+            f"The registry holds no tumour {tumour_id!r}. Give a tumour_id as it was entered.",
+            table="tumour",
+            key=tumour_id,
+        )
+    check = check_registry(connection, cut, settings, patient_id=found.patient["patient_id"])
+    implants = [row["implant_id"] for row in found.implants]
+    how = {name: settings[name] for name in ("half_life_source", "course_gap_days")}
+    dose = (
+        recompute_doses(connection, cut, **how, tumour_of_implant=implants[0]) if implants else None
     )
-    return payload, build_case(payload, **about)
+    placements = [
+        check_placement(record)
+        for implant in implants
+        for record in read_placements(connection, cut, implant_id=implant)
+    ]
+    model = RepairModel(ALPHA_BETA_GY, REPAIR_HALF_TIME_HOURS)
+    return describe_case(found, check, dose, placements, model)
 
 
 def _lay_out(payload: dict[str, Any]) -> str:
