@@ -20,6 +20,7 @@ from registry.intake_files import Heading, IntakeFile, name_files
 from registry.lines import DELIMITERS, compute_sha256
 from registry.records import TABLES
 from registry.rules import DateOrder
+from registry.set_aside import AsideRow, set_aside
 from registry.sources import Writing, open_source
 
 if TYPE_CHECKING:
@@ -50,6 +51,8 @@ class IntakeResult:
         Rows of the files, by file name.
     findings
         Every finding, by file and row.
+    set_aside
+        Rows of patients in error, where these were to be set aside and the others taken.
     """
 
     taken: bool
@@ -60,6 +63,7 @@ class IntakeResult:
     unchanged: Mapping[str, int]
     rows_read: Mapping[str, int]
     findings: tuple[Finding, ...]
+    set_aside: tuple[AsideRow, ...] = ()
 
     @property
     def has_errors(self) -> bool:
@@ -83,6 +87,7 @@ class _Request:
     check_only: bool
     date_order: DateOrder | None
     writing: Writing
+    sets_aside: bool
 
 
 def take_in(
@@ -99,6 +104,7 @@ def take_in(
     delimiter: str | None = None,
     decimal: DecimalMark = "point",
     columns: Sequence[SourceMap] = (),
+    sets_aside: bool = False,
     today: date | None = None,
 ) -> IntakeResult:
     """Take CSV, XLSX or Parquet files into a registry, all of them or nothing.
@@ -129,6 +135,8 @@ def take_in(
         ``"point"`` or ``"comma"``.
     columns
         A column map, as :func:`registry.column_map.read_map` reads it.
+    sets_aside
+        Whether to take the patients without an error, whole, when there are errors.
     today
         Dates after this day are errors; by default the day of ``at``.
 
@@ -155,6 +163,7 @@ def take_in(
         correct=correct,
         check_only=check_only,
         date_order=date_order,
+        sets_aside=sets_aside,
         writing=Writing(encoding, DELIMITERS[delimiter] if delimiter else None, decimal),
     )
     named, findings = name_files(files, columns)
@@ -182,6 +191,9 @@ def _take_named(
         staged = _stage(store, fresh, request)
         findings = _sort_findings([*findings, *staged.findings], files)
         if any(finding.severity == "error" for finding in findings):
+            if request.sets_aside:
+                aside = set_aside(staged, findings, correct=request.correct)
+                return _record(store, staged, fresh, findings, request, aside)
             return _answer(findings, rows_read=_rows_by_file(staged, fresh))
         if all(is_known.values()) and staged.changes_nothing:
             return _answer(findings, already_taken=True)
@@ -244,16 +256,27 @@ def _record(
     files: Mapping[IntakeFile, str],
     findings: Sequence[Finding],
     request: _Request,
+    aside: Sequence[AsideRow] = (),
 ) -> IntakeResult:
-    """Write the staged rows and the files' checksums in one transaction."""
+    """Write the staged rows and the files' checksums in one transaction.
+
+    A file that is taken in part is not noted as taken, so that it can be given again.
+    """
+    in_part = {row.file for row in aside}
+    why = request.why
+    if aside:
+        told = f"{len(aside)} rows set aside of {', '.join(sorted(in_part))}"
+        why = f"{why}; {told}" if why else told
     rows_read = _rows_by_file(staged, files)
     kind: Literal["correction", "intake"] = "correction" if request.correct else "intake"
     try:
-        with store.batch(kind, by=request.by, why=request.why, at=request.at) as batch:
+        with store.batch(kind, by=request.by, why=why, at=request.at) as batch:
             for table in TABLES.values():
                 for page in staged.select_pages(table):
                     batch.append(table.name, page)
-            for (digest, table_name), (name, count) in _rows_by_digest(staged, files).items():
+            for (digest, table_name), (name, count) in _rows_by_digest(
+                staged, files, in_part
+            ).items():
                 batch.note_file(name, digest, count, table_name)
             if request.check_only:
                 raise _CheckedOnly
@@ -261,8 +284,9 @@ def _record(
         pass
     states = staged.states
     corrected = {name: _corrected(counts) for name, counts in states.items()}
+    has_new = any(set(counts) - {"unchanged"} for counts in states.values())
     return IntakeResult(
-        taken=not request.check_only,
+        taken=not request.check_only and (has_new or not aside),
         already_taken=False,
         checked_only=request.check_only,
         rows={name: counts.get("new", 0) + corrected[name] for name, counts in states.items()},
@@ -270,6 +294,7 @@ def _record(
         unchanged={name: counts.get("unchanged", 0) for name, counts in states.items()},
         rows_read=rows_read,
         findings=tuple(findings),
+        set_aside=tuple(aside),
     )
 
 
@@ -297,11 +322,13 @@ def _rows_by_file(staged: StagedRows, files: Mapping[IntakeFile, str]) -> dict[s
 
 
 def _rows_by_digest(
-    staged: StagedRows, files: Mapping[IntakeFile, str]
+    staged: StagedRows, files: Mapping[IntakeFile, str], in_part: set[str]
 ) -> dict[tuple[str, str], tuple[str, int]]:
-    """Name and rows of each file by checksum and table."""
+    """Name and rows of each file by checksum and table, those taken in part left out."""
     noted: dict[tuple[str, str], tuple[str, int]] = {}
     for number, (file, digest) in enumerate(files.items()):
+        if file.name in in_part:
+            continue
         pair = (digest, file.table.name)
         _, before = noted.get(pair, ("", 0))
         noted[pair] = (file.path.name, before + staged.rows_read[number])

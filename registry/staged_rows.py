@@ -116,6 +116,10 @@ class StagedRows:
         Everything found so far, in no order.
     rows_read
         Rows of each file, by its number.
+    files
+        The files, by their number.
+    unread
+        File number, line and cells by field of each line that could not be read as a row.
     states
         For each staged table how many rows are ``new``, ``changed``, ``unchanged`` and
         ``withdrawn`` (known, but withdrawn).
@@ -130,34 +134,36 @@ class StagedRows:
         centre_id: str,
         off_chart_logmar: Mapping[str, float],
     ) -> None:
-        self._connection = connection
+        self.connection = connection
         self._today = today
         self._date_order = date_order
         self._centre_id = centre_id
         self._off_chart_logmar = off_chart_logmar
-        self._files: list[IntakeFile] = []
+        self.files: list[IntakeFile] = []
         self._lines: dict[int, int] = {}
         self.findings: list[Finding] = []
+        self.unread: list[tuple[int, int, dict[str, str]]] = []
         self.rows_read: dict[int, int] = {}
         self.states: dict[str, dict[str, int]] = {}
         self._held = {name: self._count(name) for name in TABLES}
         for table in TABLES.values():
             for statement in create_staging(table, is_held=bool(self._held[table.name])):
-                self._run(statement)
+                self.run(statement)
 
-    def _run(self, sql: str) -> list[tuple[Any, ...]]:
-        rows: list[tuple[Any, ...]] = self._connection.execute(sql).fetchall()
+    def run(self, sql: str) -> list[tuple[Any, ...]]:
+        """Run SQL and fetch its whole answer."""
+        rows: list[tuple[Any, ...]] = self.connection.execute(sql).fetchall()
         return rows
 
     def _count(self, source: str) -> int:
-        return int(self._run(f"SELECT count(*) FROM {source}")[0][0])
+        return int(self.run(f"SELECT count(*) FROM {source}")[0][0])
 
     # --- staging ----------------------------------------------------------------------------------
 
     def add_file(self, file: IntakeFile, heading: Heading, chunks: Iterator[Chunk]) -> None:
         """Stage every row of a file and judge its cells."""
-        file_no = len(self._files)
-        self._files.append(file)
+        file_no = len(self.files)
+        self.files.append(file)
         checks = [
             make_check(field, today=self._today, date_order=self._date_order)
             for field in heading.columns
@@ -181,24 +187,24 @@ class StagedRows:
         written = cells
         if chunk.written is not None:
             written = chunk.written.select([*places, "line"]).rename_columns(renamed)
-        self._connection.register("chunk_cells", cells)
-        judged: pa.Table = self._connection.sql(query).to_arrow_table()
-        self._connection.unregister("chunk_cells")
+        self.connection.register("chunk_cells", cells)
+        judged: pa.Table = self.connection.sql(query).to_arrow_table()
+        self.connection.unregister("chunk_cells")
         bad = [field for field in heading.columns if _count_valid(judged[f"?{field.name}"])]
         for field in bad:
             self._report_cells(file_no, field, cells, written, judged)
-        self._connection.register("judged_rows", judged)
+        self.connection.register("judged_rows", judged)
         marks = ", ".join(
             f'CASE WHEN "?{field.name}" IS NOT NULL THEN {quote_text(field.name)} END'
             for field in bad
         )
         unreadable = f"nullif(list_filter([{marks}], lambda x: x IS NOT NULL), [])"
-        self._run(
-            f"INSERT INTO staged_{self._files[file_no].table.name} BY NAME "
+        self.run(
+            f"INSERT INTO staged_{self.files[file_no].table.name} BY NAME "
             f"SELECT {', '.join(names)}, {file_no} AS file_no, line, "
             f"{unreadable if bad else 'NULL'} AS unreadable FROM judged_rows"
         )
-        self._connection.unregister("judged_rows")
+        self.connection.unregister("judged_rows")
         self.rows_read[file_no] += judged.num_rows
         last = _last(cells["line"])
         self._lines[file_no] = max(self._lines[file_no], last)
@@ -225,7 +231,7 @@ class StagedRows:
             else:
                 remedy = find_remedy(problem, show(text), field)
             self._report(file_no, line, field.name, seen, field.allowed(), remedy)
-        table = self._files[file_no].table
+        table = self.files[file_no].table
         if field == table.key[0]:
             keys = ["".join(c for c in found[line] if c.isprintable()).strip() for line in lines]
             self._remember_lost(table, keys)
@@ -234,9 +240,9 @@ class StagedRows:
         """Keep keys of rows that cannot be read, so that references to them hold meanwhile."""
         import pyarrow as pa
 
-        self._connection.register("lost_keys", pa.table({"key": pa.array(keys, pa.string())}))
-        self._run(f"INSERT INTO lost_{table.name} SELECT key FROM lost_keys")
-        self._connection.unregister("lost_keys")
+        self.connection.register("lost_keys", pa.table({"key": pa.array(keys, pa.string())}))
+        self.run(f"INSERT INTO lost_{table.name} SELECT key FROM lost_keys")
+        self.connection.unregister("lost_keys")
 
     def _report(
         self,
@@ -248,14 +254,14 @@ class StagedRows:
         remedy: str,
         severity: str = "error",
     ) -> None:
-        name = self._files[file_no].name
+        name = self.files[file_no].name
         self.findings.append(Finding(severity, name, line, field, show(found), allowed, remedy))
 
     def _report_lines(
         self, file_no: int, heading: Heading, problems: Sequence[LineProblem]
     ) -> None:
         """Report lines that cannot be split; remember their keys, so that references hold."""
-        table = self._files[file_no].table
+        table = self.files[file_no].table
         by_place = {place: name for name, place in heading.cell_places.items()}
         key_place = heading.cell_places.get(table.key[0].name)
         lost = []
@@ -275,6 +281,12 @@ class StagedRows:
                     field = None
                 allowed, remedy = _LINE_PROBLEMS[problem.kind]
             self._report(file_no, problem.line, field, found, allowed, remedy)
+            cells = {
+                name: problem.cells[place].strip()
+                for name, place in heading.cell_places.items()
+                if place < len(problem.cells)
+            }
+            self.unread.append((file_no, problem.line, cells))
             if key_place is not None and key_place < len(problem.cells):
                 lost.append(problem.cells[key_place].strip())
         if lost:
@@ -292,13 +304,13 @@ class StagedRows:
 
     def _complete(self, file_no: int, heading: Heading) -> None:
         """Fill the fields that the file has no column for from the registry's current records."""
-        table = self._files[file_no].table
+        table = self.files[file_no].table
         absent = [field.name for field in table.entered if field not in heading.columns]
         if absent and self._held[table.name] and not heading.lacks_column:
-            self._run(fill_from_registry(table, absent, file_no))
+            self.run(fill_from_registry(table, absent, file_no))
         if table.name == "patient":
             own = quote_text(self._centre_id)
-            self._run(
+            self.run(
                 f"UPDATE staged_patient SET centre_id = {own} "
                 f"WHERE centre_id IS NULL AND unreadable IS NULL AND file_no = {file_no}"
             )
@@ -307,16 +319,30 @@ class StagedRows:
 
     def judge_records(self) -> None:
         """Apply every rule beyond a single cell that the staged tables concern."""
-        staged = {file.table.name for file in self._files}
+        staged = {file.table.name for file in self.files}
         rules = (*make_declared_rules(), *RULES_WITHIN_A_RECORD, *RULES_BETWEEN_RECORDS)
         for rule in rules:
             if rule.table in staged or rule.other_table in staged:
                 self._apply(rule)
 
+    def judge_again(self, *, correct: bool) -> list[Finding]:
+        """Judge what is left after rows were taken out, and compare it; return the findings.
+
+        Keys of rows that could not be read no longer count as held.
+        """
+        self.findings, before = [], self.findings
+        for name in TABLES:
+            self.run(f"DELETE FROM lost_{name}")
+            self.run(f"DROP TABLE IF EXISTS state_{name}")
+        self.judge_records()
+        self.compare(correct=correct)
+        self.findings, found = before, self.findings
+        return found
+
     def _apply(self, rule: RecordRule) -> None:
-        for is_other, file_no, line, found, detail in self._run(rule.select()):
+        for is_other, file_no, line, found, detail in self.run(rule.select()):
             name = rule.other_field if is_other else rule.field
-            field = self._files[file_no].table.field(str(name))
+            field = self.files[file_no].table.field(str(name))
             place = self._place(detail, file_no)
             self._report(
                 file_no,
@@ -335,17 +361,17 @@ class StagedRows:
         other_no, line = detail[1:].split("@", 1)
         if int(other_no) == file_no:
             return line
-        return f"{line} of {self._files[int(other_no)].name}"
+        return f"{line} of {self.files[int(other_no)].name}"
 
     def read_acuities(self) -> None:
         """Read the acuity texts of the staged visits, each distinct one once."""
-        pairs = self._run(select_written_acuities("staged_visit"))
+        pairs = self.run(select_written_acuities("staged_visit"))
         readings = read_acuities(sorted(pairs), self._off_chart_logmar)
-        self._connection.register("acuities_read", readings)
-        self._run("CREATE TEMP TABLE acuity_reading AS SELECT * FROM acuities_read")
-        self._connection.unregister("acuities_read")
+        self.connection.register("acuities_read", readings)
+        self.run("CREATE TEMP TABLE acuity_reading AS SELECT * FROM acuities_read")
+        self.connection.unregister("acuities_read")
         for field in ACUITY_FIELDS:
-            wrong = self._run(
+            wrong = self.run(
                 f"SELECT r.file_no, r.line, r.{field}, a.problem FROM staged_visit r "
                 f"JOIN acuity_reading a ON a.text = r.{field} "
                 "AND a.notation = coalesce(CAST(r.acuity_notation AS VARCHAR), '') "
@@ -358,12 +384,12 @@ class StagedRows:
 
     def compare(self, *, correct: bool) -> None:
         """Tell new records from known ones, changed or not; counts them in ``states``."""
-        for name in dict.fromkeys(file.table.name for file in self._files):
+        for name in dict.fromkeys(file.table.name for file in self.files):
             table = TABLES[name]
             is_empty = not self._count(f"{name}_key")
-            self._run(mark_states(table, is_empty=is_empty))
+            self.run(mark_states(table, is_empty=is_empty))
             self.states[name] = dict(
-                self._run(f"SELECT state, count(*) FROM state_{name} GROUP BY state")
+                self.run(f"SELECT state, count(*) FROM state_{name} GROUP BY state")
             )
             if correct:
                 self._report_incomplete(table)
@@ -376,13 +402,13 @@ class StagedRows:
         if not self._count(f"state_{name} WHERE state IN ('changed', 'withdrawn')"):
             return
         for field in table.entered:
-            for file_no, line, found, held, version in self._run(select_changed(table, field)):
+            for file_no, line, found, held, version in self.run(select_changed(table, field)):
                 kept = show_value(held, field) or "blank"
                 allowed = f"{kept}, as the registry holds (version {version})"
                 remedy = "if the new value is right, take the file in with --correct --why REASON"
                 self._report(file_no, line, field.name, show_value(found, field), allowed, remedy)
         key = table.key[0].name
-        for file_no, line, found in self._run(
+        for file_no, line, found in self.run(
             f"SELECT file_no, line, CAST(r.{key} AS VARCHAR) FROM staged_{name} r "
             f"JOIN state_{name} USING (file_no, line) WHERE state = 'withdrawn'"
         ):
@@ -394,7 +420,7 @@ class StagedRows:
         """Report new records of a correction whose file lacks a required column."""
         for field in table.entered:
             if field.is_required and not field.is_key:
-                for file_no, line in self._run(select_incomplete(table, field)):
+                for file_no, line in self.run(select_incomplete(table, field)):
                     remedy = f"a new record needs {field.name}: add the column"
                     self._report(file_no, line, field.name, "", field.allowed(), remedy)
 
@@ -407,12 +433,12 @@ class StagedRows:
 
     def select_pages(self, table: RecordTable) -> Iterator[pa.Table]:
         """Yield the rows that make a new version, with their derived fields, page by page."""
-        for file_no, file in enumerate(self._files):
+        for file_no, file in enumerate(self.files):
             if file.table is not table:
                 continue
             for first in range(1, self._lines[file_no] + 1, PAGE_LINES):
                 query = select_page(table, file_no, first, first + PAGE_LINES - 1)
-                page = self._connection.sql(query).to_arrow_table()
+                page = self.connection.sql(query).to_arrow_table()
                 if page.num_rows:
                     yield page
 

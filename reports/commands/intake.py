@@ -48,7 +48,7 @@ def split_store_and_files(arguments: list[str]) -> tuple[Path, list[str]]:
 def _describe_outcome(result: IntakeResult) -> str:
     if result.already_taken:
         return "These files were taken in before; nothing changed."
-    if result.has_errors:
+    if result.has_errors and not result.set_aside:
         return "Nothing was taken in."
     parts = [f"{name} {count}" for name, count in result.rows.items() if count]
     done = "Would take in" if result.checked_only else "Taken in"
@@ -58,6 +58,9 @@ def _describe_outcome(result: IntakeResult) -> str:
         text += f" {corrected} of them new versions of records that were there."
     if unchanged:
         text += f" {unchanged} rows were there already, unchanged."
+    if result.set_aside:
+        people = len({row.patient_id for row in result.set_aside} - {""})
+        text += f" Set aside: {len(result.set_aside)} rows of {people} patients."
     return text + (" Nothing was written: this was a check." if result.checked_only else "")
 
 
@@ -93,6 +96,13 @@ def _save_findings(result: IntakeResult, path: Path, *, replace: bool) -> None:
     except RefusedInputError as refusal:
         kept = " The files were taken in all the same." if result.taken else ""
         raise RefusedInputError(refusal.message + kept, **refusal.where) from None
+
+
+def _save_aside(result: IntakeResult, path: Path) -> None:
+    from registry.set_aside import write_aside
+    from reports.writing import write_whole
+
+    write_whole(path, write_aside(result.set_aside))
 
 
 Arguments = Annotated[
@@ -146,6 +156,15 @@ DraftMap = Annotated[
         help="Draft a column map of the files, to be corrected by a person; with --check-only.",
     ),
 ]
+SetAside = Annotated[
+    Path | None,
+    typer.Option(
+        "--set-aside",
+        metavar="OUT.csv",
+        help="Take the patients without any error, whole; write the others' rows and findings "
+        "to this CSV file.",
+    ),
+]
 FindingsPath = Annotated[
     Path | None, typer.Option("--findings", help="Write every finding to this CSV file.")
 ]
@@ -165,6 +184,7 @@ def intake(
     decimal: Decimal = "point",
     columns: Columns = None,
     draft_map: DraftMap = None,
+    set_aside: SetAside = None,
     findings: FindingsPath = None,
     force: Force = False,
     by: RecordedBy = None,
@@ -184,8 +204,9 @@ def intake(
         _draft(arguments, draft_map, encoding, check_only, force=force, as_json=as_json)
         return
     store, files = split_store_and_files(arguments)
-    if findings is not None:
-        refuse_overwriting(findings, replace=force)
+    for path in (findings, set_aside):
+        if path is not None:
+            refuse_overwriting(path, replace=force)
     at = now_utc()
     result = take_in(
         store,
@@ -199,11 +220,14 @@ def intake(
         encoding=encoding,
         delimiter=delimiter,
         decimal=decimal,
+        sets_aside=set_aside is not None,
         columns=read_map_file(columns) if columns is not None else (),
         today=max(at.date(), date.today()),
     )
     if findings is not None:
         _save_findings(result, findings, replace=force)
+    if set_aside is not None and result.set_aside:
+        _save_aside(result, set_aside)
     _answer_result(result, as_json=as_json)
     if result.has_errors:
         raise typer.Exit(3)
@@ -257,6 +281,7 @@ def _answer_result(result: IntakeResult, *, as_json: bool) -> None:
         "corrected": dict(result.corrected),
         "unchanged": dict(result.unchanged),
         "rows_read": dict(result.rows_read),
+        "set_aside": len(result.set_aside),
         "findings": result.findings,
     }
     outcome = _describe_outcome(result)
