@@ -106,7 +106,9 @@ def test_values_become_plain(value: object, plain: object) -> None:
 
 
 @pytest.mark.parametrize(
-    "value", [b"x", 1j, timedelta(1), np.timedelta64(1, "D"), object(), np.complex128(1)], ids=repr
+    "value",
+    [b"x", 1j, timedelta(1), np.timedelta64(1, "D"), object(), np.complex128(1)],
+    ids=lambda value: type(value).__name__,
 )
 def test_values_without_a_plain_form_are_refused(value: object) -> None:
     with pytest.raises(TypeError, match="no plain form for a"):
