@@ -97,7 +97,6 @@ class _Pair:
         ({2: "b", "a": {1}}, {"2": "b", "a": [1]}),
         (frozenset({"b", "a"}), ["a", "b"]),
     ],
-    ids=repr,
 )
 def test_values_become_plain(value: object, plain: object) -> None:
     found = make_plain(value)
