@@ -292,7 +292,9 @@ def bootstrap_npmle(
     lower limit and its highest for the upper one, so limits are never too narrow for that reason.
     With examinations on a continuum the bootstrap of this estimate is not consistent at one time
     (Sen and Xu 2015); with visits on a grid it is the ordinary one. Limits are NaN at a time that
-    fewer than half of the draws reach.
+    fewer than half of the draws reach, and at all times where nobody had the event: every draw is
+    then the same, and limits without width would be a false certainty. With few events they cover
+    too little (``benchmarks/interval_coverage.md``).
 
     Parameters
     ----------
@@ -316,8 +318,8 @@ def bootstrap_npmle(
     when = np.atleast_1d(np.asarray(times, np.float64))
     if resamples < 20 or not 0 < level < 1:
         raise ValueError(f"need 20 resamples and a level in (0, 1), not {resamples!r}, {level!r}")
-    lowest, highest = np.empty((2, resamples, len(when)))
-    for draw in range(resamples):
+    lowest, highest = np.full((2, resamples, len(when)), np.nan)
+    for draw in range(resamples if np.isfinite(high).any() else 0):
         drawn = np.bincount(rng.integers(len(low), size=len(low)), minlength=len(low))
         kept = drawn > 0
         read = npmle(low[kept], high[kept], drawn[kept], tolerance=1e-6).at(when)

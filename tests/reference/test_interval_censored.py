@@ -253,6 +253,12 @@ def test_parametric_refusals() -> None:
         fit_interval_parametric([0, 1], [0, 2])
 
 
+def test_bootstrap_without_an_event_has_no_limits_rather_than_no_width() -> None:
+    rng = np.random.default_rng(3)
+    limits = bootstrap_npmle([5.0] * 20, [np.inf] * 20, [2.0], rng, resamples=20)
+    assert np.isnan([limits.lower[0], limits.upper[0]]).all()
+
+
 def test_bootstrap_interval_is_the_binomials_where_visits_are_shared() -> None:
     # Everyone examined at 12 months only: survival there is a proportion, here 15 of 50 failed, and
     # the percentile limits are near the binomial ones (exact: 0.179 to 0.446 for the failed).
