@@ -14,7 +14,6 @@ import pytest
 ROOT = Path(__file__).parents[2]
 LISTED = (ROOT / "tests/reference/data/worked_examples.csv").read_text(encoding="utf-8")
 EXAMPLES = list(csv.DictReader(LISTED.splitlines()))
-MONITORING = ROOT / "analysis" / "monitoring.py"
 
 
 def source_of(file: str, test: str) -> str:
@@ -31,11 +30,6 @@ def source_of(file: str, test: str) -> str:
 
 @pytest.mark.parametrize("example", EXAMPLES, ids=lambda example: example["id"])
 def test_the_example_is_held_by_its_test(example: dict[str, str]) -> None:
-    if not example["file"]:  # monitoring: wherever its tests are, once there is such a module
-        assert example["id"].startswith("CUSUM")
-        tests = [path.read_text(encoding="utf-8") for path in (ROOT / "tests").rglob("test_*.py")]
-        assert any(example["figure"] in text for text in tests) == MONITORING.exists()
-        return
     text = source_of(example["file"], example["test"])
     assert f"def {example['test']}(" in text
     assert example["figure"] in text
