@@ -245,3 +245,12 @@ def test_suns_scores_are_observed_minus_expected_on_right_censored_data(
         due = fails.sum() * np.sum(at_risk & (group == 1)) / at_risk.sum()
         difference += np.sum(fails & (group == 1)) - due
     assert test.score[1] == pytest.approx(difference, abs=1e-7)
+
+
+@given(intervals)
+@settings(deadline=None)
+def test_a_person_never_examined_adds_nothing(data: Intervals) -> None:
+    later = [pair for pair in data if pair != (0, 0)] or [(1.0, 2.0)]  # (0, inf] leaves 0 out
+    plain, more = npmle(*split(later)), npmle(*split([*later, (0.0, math.inf)]))
+    assert more.n == plain.n + 1
+    assert more.log_likelihood == pytest.approx(plain.log_likelihood, abs=1e-8)

@@ -88,6 +88,21 @@ def test_splitting_a_rows_time_changes_nothing(seed: int, ties: str) -> None:
 
 @settings(max_examples=10, deadline=None)
 @given(SEEDS, TIES)
+def test_a_row_censored_at_zero_changes_nothing_but_the_count(seed: int, ties: str) -> None:
+    x, time, status = drawn(seed)
+    more = np.vstack([x, [[3.0, 1.0]]]), np.append(time, 0.0), np.append(status, 0)
+    plain, other = (cox(m, t, s == 1, ties=ties) for m, t, s in ((x, time, status), more))
+    assert other.n == plain.n + 1
+    assert other.log_likelihood == pytest.approx(plain.log_likelihood, rel=1e-12)
+    assert other.coefficients.coef == pytest.approx(plain.coefficients.coef, rel=1e-7, abs=1e-9)
+    assert other.coefficients.se == pytest.approx(plain.coefficients.se, rel=1e-7)
+    first, second = (fine_gray(m, t, s) for m, t, s in ((x, time, status), more))
+    assert second.coefficients.coef == pytest.approx(first.coefficients.coef, rel=1e-7, abs=1e-9)
+    assert second.coefficients.se == pytest.approx(first.coefficients.se, rel=1e-6)
+
+
+@settings(max_examples=10, deadline=None)
+@given(SEEDS, TIES)
 def test_derivatives_are_those_of_the_likelihood(seed: int, ties: str) -> None:
     x, time, status = drawn(seed, 40)
     rng = np.random.default_rng(seed)

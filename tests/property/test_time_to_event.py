@@ -270,3 +270,24 @@ def test_two_equal_groups_do_not_differ(rows: Any) -> None:
             assert len(np.unique(twice.time[twice.status == 1])) <= 1
             continue
         assert statistic == pytest.approx(0, abs=1e-18)
+
+
+@many
+@given(
+    st.lists(
+        st.tuples(whole_times, st.integers(0, 2), st.sampled_from("ab")), min_size=6, max_size=40
+    )
+)
+def test_tests_ignore_a_person_censored_at_once_and_a_split_row(rows: Any) -> None:
+    time, status, group = (list(column) for column in zip(*rows, strict=True))
+    later = [t + 1 for t in time]
+    try:
+        plain = log_rank(RightCensored.of(later, status), group).statistic
+    except RefusedEstimateError:
+        return
+    more = log_rank(RightCensored.of([*later, 0], [*status, 0]), [*group, "a"])
+    assert more.statistic == pytest.approx(plain, rel=1e-9, abs=1e-12)
+    cut = [t / 2 for t in later]
+    split = RightCensored.of([*cut, *later], [0] * len(rows) + status, [0] * len(rows) + cut)
+    found = log_rank(split, [*group, *group]).statistic
+    assert found == pytest.approx(plain, rel=1e-9, abs=1e-12)
