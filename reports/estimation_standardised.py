@@ -9,6 +9,7 @@ from reports.table_reading import Table
 
 if TYPE_CHECKING:
     from analysis.observations import RightCensored
+    from analysis.standardised import Standardised, StandardisedGroup
     from reports.estimation import Question
 
 
@@ -33,7 +34,6 @@ def answer_standardised(
     """
     import numpy as np
 
-    from analysis.coefficients import few_events_warning
     from analysis.design_matrix import to_model_frame
     from analysis.standardised import standardise
     from reports.regression import read_column
@@ -53,46 +53,47 @@ def answer_standardised(
         level=question.level,
     )
     events = int((observed.status == 1).sum())
-    few = few_events_warning(events, len(frame.terms), advised=None)
+    part = _describe(found, question, is_incidence=is_incidence)
+    return part | {"references": dict(frame.references)}, _warn(found, events)
+
+
+def _warn(found: Standardised, events: int) -> list[str]:
+    from analysis.coefficients import few_events_warning
+
+    few = few_events_warning(events, len(found.coefficients.terms), advised=None)
     warnings = [] if few is None else [few.split(":")[0] + ": the adjustment is uncertain."]
     if found.fitted < found.replicates:
         warnings.append(
             f"{found.replicates - found.fitted} of {found.replicates} bootstrap samples could not "
             "be fitted and are left out of the standard errors."
         )
-    names = ("time", "at_risk", "events", "estimate", "se", "lower", "upper")
-    part = {
+    return warnings
+
+
+def _describe(found: Standardised, question: Question, *, is_incidence: bool) -> dict[str, Any]:
+    table = found.coefficients
+    return {
         "over": list(question.standardise),
         "quantity": "incidence" if is_incidence else "survival",
         "model": "Cox, stratified by the groups, Efron ties"
         + (", one a cause" if is_incidence else ""),
         "terms": [
             {"term": term, "coef": float(coef), "se": float(se)}
-            for term, coef, se in zip(
-                found.coefficients.terms,
-                found.coefficients.coef,
-                found.coefficients.se,
-                strict=True,
-            )
+            for term, coef, se in zip(table.terms, table.coef, table.se, strict=True)
         ],
-        "references": dict(frame.references),
         "replicates": found.replicates,
         "replicates_fitted": found.fitted,
         "seed": question.seed,
         "causes_without_model": list(found.without_model),
-        "groups": [
-            {
-                "group": one.group,
-                "n": one.n,
-                "at": [
-                    dict(zip(names, row, strict=True))
-                    for row in zip(*(getattr(one, name).tolist() for name in names), strict=True)
-                ],
-            }
-            for one in found.groups
-        ],
+        "groups": [_describe_group(one) for one in found.groups],
     }
-    return part, warnings
+
+
+def _describe_group(one: StandardisedGroup) -> dict[str, Any]:
+    names = ("time", "at_risk", "events", "estimate", "se", "lower", "upper")
+    columns = (getattr(one, name).tolist() for name in names)
+    rows = [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
+    return {"group": one.group, "n": one.n, "at": rows}
 
 
 def check_standardise(question: Question) -> None:
