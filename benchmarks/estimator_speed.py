@@ -6,6 +6,10 @@ Every figure is processor time, so that other work on the machine matters little
 or in whole months; half of the events are competing ones for Aalen–Johansen. Our times include
 checking the input and the log–log limits at every event time. R and lifelines are left out where
 they are not installed, R's Aalen–Johansen also where it takes minutes (100,000 untied times).
+
+Three sorts' time is not reached at 1,000 (checking the input alone takes one and a half sorts of
+so few numbers) nor untied at 100,000, nor for Aalen–Johansen untied: numpy sorts 100,000 numbers in
+1.3 ms with vector instructions, in which some twenty plain passes over them are not done.
 """
 
 from __future__ import annotations

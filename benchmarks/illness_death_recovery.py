@@ -118,7 +118,7 @@ def main() -> None:
         ]
         print(f"| {name} | " + " | ".join(cells) + " |")
     coverage = 100 * np.mean(held, axis=0)
-    print("| coverage of its 95 % bootstrap interval, % | ", end="")
+    print("| coverage of the 95 % bootstrap interval of illness-death, % | ", end="")
     print(" | ".join(f"{value:.1f}" for value in coverage) + " |")
 
 
