@@ -58,13 +58,14 @@ class Estimate:
 class AtOneTime:
     """Failure here and there at one published time, and their difference (here − there).
 
-    ``here`` and ``there`` carry 95 % limits; ``difference`` is with the published uncertainty, its
-    limits are one-sided 95 % ones. ``above_margin`` is failure here less the margin times failure
-    there, so limits too; None without a margin.
+    ``here`` and ``there`` carry 95 % limits; ``events`` counts those here by then. ``difference``
+    is with the published uncertainty, its limits are one-sided 95 % ones. ``above_margin`` is
+    failure here less the margin times failure there, so limits too; None without a margin.
     """
 
     years: float
     at_risk: int
+    events: int
     here: Estimate
     there: Estimate
     difference: Estimate
@@ -76,13 +77,14 @@ class OverExpected:
     """Observed over expected under one shape of the early hazard.
 
     ``given`` holds exact and mid-P limits as if the published rate were known; ``lower`` and
-    ``upper`` are one-sided 95 % limits with its uncertainty, which the verdict uses.
+    ``upper`` are one-sided 95 % limits with its uncertainty ``log_sd``, which the verdict uses.
     """
 
     expectation: Expectation
     given: ObservedExpected
     lower: float
     upper: float
+    log_sd: float
     test: GroupTest
 
 
@@ -154,7 +156,7 @@ def compare(
     read = _reader(outcome, table)
     if read is None:
         return replace(blank, reason="the department has no estimate of that kind for these units")
-    at_times = tuple(_at_one_time(rate, read, margin) for rate in series.rates)
+    at_times = tuple(_at_one_time(rate, read, table, margin) for rate in series.rates)
     over: tuple[OverExpected, ...] = ()
     if series.first.estimator == "kaplan-meier":
         over = tuple(one for shape in EARLY_SHAPES if (one := _over_expected(series, table, shape)))
@@ -233,13 +235,20 @@ def published_limits(rate: PublishedRate, z: float) -> Estimate:
     return Estimate(rate.failure, low, high)
 
 
+def _count_events(table: OutcomeTable, years: float) -> int:
+    return int(((table.status == 1) & (table.time_days <= years * DAYS_PER_YEAR)).sum())
+
+
 def _subtract(here: Estimate, there: Estimate, times: float = 1.0) -> Estimate:
     pair = [(one.value, one.lower, one.upper) for one in (here, there)]
     return Estimate(*limits_of_difference(pair[0], pair[1], times))
 
 
 def _at_one_time(
-    rate: PublishedRate, read: Callable[[PublishedRate], Reader], margin: Margin | None
+    rate: PublishedRate,
+    read: Callable[[PublishedRate], Reader],
+    table: OutcomeTable,
+    margin: Margin | None,
 ) -> AtOneTime:
     assert rate.years is not None
     at_risk, wide, narrow = read(rate)(rate.years)
@@ -247,6 +256,7 @@ def _at_one_time(
     return AtOneTime(
         rate.years,
         at_risk,
+        _count_events(table, rate.years),
         wide,
         published_limits(rate, _Z_95),
         _subtract(narrow, there),
@@ -282,6 +292,7 @@ def _over_expected(
         observed_over_expected(found.observed, found.expected),
         limits.lower,
         limits.upper,
+        sd,
         one_sample_log_rank(found.observed, found.expected),
     )
 
@@ -321,6 +332,7 @@ class Standardised:
     field: str
     years: float
     n: int
+    events: int
     unplaced: int
     weights: tuple[float, ...]
     here: Estimate
@@ -371,6 +383,7 @@ def standardise(
         strata[0].stratum.field if strata[0].stratum else "",
         years,
         kept.n,
+        _count_events(kept, years),
         table.n - kept.n,
         tuple(weights),
         here,

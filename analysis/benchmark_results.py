@@ -16,8 +16,6 @@ from analysis.margins import Margin
 from analysis.outcome import Outcome
 from analysis.published_rates import PublishedRate, PublishedSeries, group_series
 
-_ISOTOPE_NAMES = {"ru106": "Ru-106", "i125": "I-125", "pd103": "Pd-103", "sr90": "Sr-90"}
-
 
 @dataclass(frozen=True, slots=True)
 class Population:
@@ -28,7 +26,8 @@ class Population:
     last_year: int | None
     thickness_mm: float | None
     diameter_mm: float | None
-    isotopes: tuple[tuple[str, float], ...]
+    isotopes: tuple[tuple[str, int], ...]
+    isotope_known: int
 
     @property
     def words(self) -> str:
@@ -39,7 +38,7 @@ class Population:
         for name, value in (("thickness", self.thickness_mm), ("diameter", self.diameter_mm)):
             if value is not None:
                 parts.append(f"median {name} {value:.1f} mm")
-        parts += [f"{name} {share:.0%}" for name, share in self.isotopes]
+        parts += [f"{name} {count / self.isotope_known:.0%}" for name, count in self.isotopes]
         return ", ".join(parts)
 
 
@@ -60,7 +59,7 @@ def describe_population(baseline: Sequence[Mapping[str, Any]]) -> Population:
 
     Examples
     --------
-    >>> describe_population([{"year": 2019, "thickness_mm": 4.0, "isotope": "ru106"}]).words
+    >>> describe_population([{"year": 2019, "thickness_mm": 4.0, "isotope": "Ru-106"}]).words
     '1 tumours, treated 2019 to 2019, median thickness 4.0 mm, Ru-106 100%'
     """
 
@@ -70,28 +69,25 @@ def describe_population(baseline: Sequence[Mapping[str, Any]]) -> Population:
 
     years = [int(row["year"]) for row in baseline if row.get("year") is not None]
     known = [str(row["isotope"]) for row in baseline if row.get("isotope")]
-    shares = [
-        (_ISOTOPE_NAMES.get(name, name), known.count(name) / len(known))
-        for name in sorted(set(known), key=lambda name: (-known.count(name), name))
-    ]
+    names = sorted(set(known), key=lambda name: (-known.count(name), name))
     return Population(
         len(baseline),
         min(years, default=None),
         max(years, default=None),
         median("thickness_mm"),
         median("largest_basal_diameter_mm"),
-        tuple(shares),
+        tuple((name, known.count(name)) for name in names),
+        len(known),
     )
 
 
 def list_differences(population: Population, rate: PublishedRate) -> tuple[str, ...]:
     """List what the two populations do not share, as far as the published words allow."""
     differences = [f"published: {rate.population or 'not described'}"]
-    own = sum(share for name, share in population.isotopes if name in rate.isotope)
-    if population.isotopes and rate.isotope and own < 0.9:
-        differences.append(
-            f"isotope: {rate.isotope} there; here {own:.0%} of the tumours had one named there"
-        )
+    own = sum(count for name, count in population.isotopes if name in rate.isotope)
+    if population.isotope_known and rate.isotope and own < 0.9 * population.isotope_known:
+        here = "mostly other isotopes" if own < population.isotope_known / 2 else "partly others"
+        differences.append(f"isotope: {rate.isotope} there, {here} here")
     if rate.definition:
         differences.append(f"definition there: {rate.definition}")
     if rate.lower is None:

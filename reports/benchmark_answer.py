@@ -10,7 +10,7 @@ from analysis.benchmark_results import BenchmarkResults
 from analysis.between_series import AmongSeries
 from analysis.unit_comparison import UnitOverExpected
 from reports.benchmark_wording import board_sentence
-from reports.monitoring_results import MonitoringResults
+from reports.monitoring_results import MonitoringResults, ShortHorizon
 from reports.wording import say
 
 
@@ -56,6 +56,7 @@ def _describe_time(one: AtOneTime) -> dict[str, Any]:
     return {
         "years": one.years,
         "at_risk": one.at_risk,
+        "events": one.events,
         "here": asdict(one.here),
         "published": asdict(one.there),
         "difference": asdict(one.difference),
@@ -78,6 +79,7 @@ def _describe_ratio(one: OverExpected) -> dict[str, Any]:
         },
         "with_published_uncertainty": {
             "one_sided_level": 0.95,
+            "log_sd": one.log_sd,
             "lower": one.lower,
             "upper": one.upper,
         },
@@ -130,6 +132,20 @@ def describe_monitoring(results: MonitoringResults) -> dict[str, Any]:
         ],
         "by_year": [_describe_unit(unit) for unit in results.by_year],
         "by_case": [_describe_unit(unit) for unit in results.by_case],
+        "short_horizon": _describe_short(results.short),
+    }
+
+
+def _describe_short(short: ShortHorizon | None) -> dict[str, Any] | None:
+    if short is None:
+        return None
+    return {
+        "years": short.years,
+        "n": short.n,
+        "events": short.events,
+        "reason": short.reason or None,
+        "limit": None if short.limit is None else asdict(short.limit),
+        "alarms": None if short.chart is None else len(short.chart.alarms),
     }
 
 

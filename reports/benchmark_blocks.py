@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from analysis.benchmark import AtOneTime, Comparison, Estimate, Standardised
 from analysis.benchmark_results import BenchmarkResults
@@ -11,7 +12,8 @@ from reports.benchmark_wording import (
     NOT_AS_GOOD,
     board_sentence,
     deciding_time,
-    events_by,
+    points_value,
+    ratio_value,
     shape_that_decides,
     who,
 )
@@ -27,7 +29,16 @@ from reports.document import (
     Table,
 )
 from reports.figures.specs import ForestFigure, ForestRow
-from reports.values import Content, Count, CurveEstimate, Missing, ObservedExpected, Quantity, text
+from reports.values import (
+    Content,
+    Count,
+    CurveEstimate,
+    Missing,
+    ObservedExpected,
+    Quantity,
+    Rate,
+    text,
+)
 from reports.wording import percent, percent_interval
 
 BEYOND = Missing("not estimable", "beyond the last follow-up here")
@@ -46,7 +57,7 @@ def comparison_blocks(results: BenchmarkResults) -> list[Block]:
         blocks += [_sentences(results, judged), _margin_words(results)]
         blocks += _figures(results)
         blocks += [_at_times(results, judged), *_over_expected(results, judged)]
-    blocks += [_standardised(one, results) for one in results.standardised]
+    blocks += [_standardised(one) for one in results.standardised]
     blocks += [_among(one, results) for one in results.among]
     blocks += _left_out(results)
     if judged:
@@ -84,22 +95,17 @@ def _published(value: Estimate) -> str:
     return f"{percent(value.value)} ({percent_interval(value.lower, value.upper)})"
 
 
-def _here(one: AtOneTime, found: Comparison, results: BenchmarkResults) -> Content:
+def _here(one: AtOneTime, found: Comparison) -> Content:
     if math.isnan(one.here.value):
         return BEYOND
-    events = events_by(results.outcome, one.years)
     low, high = (None if math.isnan(x) else x for x in (one.here.lower, one.here.upper))
-    return CurveEstimate(one.here.value, low, high, found.n, events, one.at_risk)
+    return CurveEstimate(one.here.value, low, high, found.n, one.events, one.at_risk)
 
 
-def _difference(one: AtOneTime, found: Comparison, results: BenchmarkResults) -> Content:
+def _difference(one: AtOneTime, found: Comparison) -> Content:
     if math.isnan(one.difference.lower):
         return Missing("not estimable")
-    value, low, high = (
-        100 * x for x in (one.difference.value, one.difference.lower, one.difference.upper)
-    )
-    events = events_by(results.outcome, one.years)
-    return Quantity(value, low, high, "", 1, level=0.90, n=found.n, events=events)
+    return replace(points_value(one.difference, found.n, one.events), unit="")
 
 
 def _at_times(results: BenchmarkResults, judged: list[Comparison]) -> Table:
@@ -113,8 +119,8 @@ def _at_times(results: BenchmarkResults, judged: list[Comparison]) -> Table:
                         f"{who(found)}, n = {first.n}",
                         f"{one.years:g} years",
                         _published(one.there),
-                        _here(one, found, results),
-                        _difference(one, found, results),
+                        _here(one, found),
+                        _difference(one, found),
                         found.verdict if one == deciding_time(found) or _is_ratio(found) else "",
                     )
                 )
@@ -150,12 +156,10 @@ def _over_expected(results: BenchmarkResults, judged: list[Comparison]) -> list[
     for found in chosen:
         for one in found.over_expected:
             seen, given = one.expectation, one.given
-            n, events = found.n, seen.observed
             rows.append(
                 Row(
                     (
-                        f"{who(found)}, shape {seen.early_shape:g}",
-                        f"{seen.window / 365.25:g} years",
+                        f"{who(found)}, {seen.window / 365.25:g} years, shape {seen.early_shape:g}",
                         Count(seen.observed),
                         ObservedExpected(
                             seen.observed, seen.expected, given.exact.lower, given.exact.upper
@@ -163,7 +167,7 @@ def _over_expected(results: BenchmarkResults, judged: list[Comparison]) -> list[
                         ObservedExpected(
                             seen.observed, seen.expected, given.mid_p.lower, given.mid_p.upper
                         ),
-                        Quantity(given.ratio, one.lower, one.upper, level=0.90, n=n, events=events),
+                        ratio_value(one),
                         found.verdict
                         if _is_ratio(found) and one is shape_that_decides(found)
                         else "",
@@ -175,8 +179,7 @@ def _over_expected(results: BenchmarkResults, judged: list[Comparison]) -> list[
             caption=f"{results.outcome.end_point.title.capitalize()}: observed over expected"
             " events on the window common to both.",
             columns=(
-                Column("Series, shape"),
-                Column("Window"),
+                Column("Series, window, shape"),
                 Column("Observed", "right"),
                 Column("Exact, given the published value", "right"),
                 Column("Mid-P, given the published value", "right"),
@@ -209,7 +212,7 @@ def _figures(results: BenchmarkResults) -> list[Block]:
     here = next((one for _, one in shown if not math.isnan(one.here.lower)), None)
     if here is None:
         return []
-    events, n = events_by(results.outcome, years), results.outcome.table.n
+    n = results.outcome.table.n
     rows = [
         ForestRow(
             f"{found.series.first.key}{_mark(found)}",
@@ -218,7 +221,9 @@ def _figures(results: BenchmarkResults) -> list[Block]:
         )
         for found, one in shown
     ]
-    own = _percentages(here.here, n, events)
+    # whole per cent: the drawn place must not undo the published form's rounding
+    rounded = Estimate(*(round(x, 2) for x in (here.here.value, here.here.lower, here.here.upper)))
+    own = _percentages(rounded, n, here.events)
     rows.append(ForestRow("This department", Count(n), own))
     name = results.outcome.end_point.title
     return [
@@ -250,18 +255,16 @@ def _percentages(value: Estimate, n: int | None = None, events: int | None = Non
     )
 
 
-def _standardised(one: Standardised, results: BenchmarkResults) -> Block:
-    events = events_by(results.outcome, one.years)
-    value, low, high = (
-        100 * x for x in (one.difference.value, one.difference.lower, one.difference.upper)
-    )
-    weights = " and ".join(percent(weight, 0) for weight in one.weights)
+def _standardised(one: Standardised) -> Block:
+    shares = [Rate(round(weight * one.n), one.n, style="percent") for weight in one.weights]
+    weights = " and ".join(f"{{share_{place}}}" for place in range(len(shares)))
     return Paragraph(
         text(
             f"{one.key} gives figures by {one.field.removesuffix('_mm')}. Weighted by the mix here"
             f" ({weights}) they make {_published(one.there)} at {one.years:g} years; the difference"
             " is {points}: " + f"{one.verdict}.",
-            points=Quantity(value, low, high, "points", 1, level=0.90, n=one.n, events=events),
+            points=points_value(one.difference, one.n, one.events),
+            **{f"share_{place}": share for place, share in enumerate(shares)},
         ),
         lead="Standardised.",
     )
@@ -284,6 +287,7 @@ def _among(one: AmongSeries, results: BenchmarkResults) -> Block:
 
 def _own(one: AmongSeries, results: BenchmarkResults) -> CurveEstimate:
     table = results.outcome.table
+    events = int(((table.status == 1) & (table.time_days <= one.years * 365.25)).sum())
     at_risk = int((table.time_days >= one.years * 365.25).sum())
     value, low, high = (
         None if math.isnan(x) else x for x in (one.here.value, one.here.lower, one.here.upper)
@@ -293,7 +297,7 @@ def _own(one: AmongSeries, results: BenchmarkResults) -> CurveEstimate:
         low,
         high,
         table.n,
-        events_by(results.outcome, one.years),
+        events,
         at_risk,
         reason="" if value is not None else "beyond the last follow-up",
     )

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 
-from analysis.benchmark import AtOneTime, Comparison, OverExpected
+from analysis.benchmark import AtOneTime, Comparison, Estimate, OverExpected
 from analysis.outcome import Outcome
 from analysis.published_rates import Stratum
-from reports.values import Quantity, Text, Value, text
+from reports.values import ObservedExpected, Quantity, Text, Value, text
 
 _OPENING = {
     "worse": "{end_point} was more frequent here than in {who}",
@@ -55,24 +55,22 @@ def deciding_time(found: Comparison) -> AtOneTime | None:
     return enough[-1] if enough else None
 
 
-def ratio_value(one: OverExpected, n: int) -> Quantity:
+def ratio_value(one: OverExpected) -> ObservedExpected:
     """Observed over expected with the one-sided 95 % limits that the verdict used."""
-    events = one.expectation.observed
-    return Quantity(one.given.ratio, one.lower, one.upper, level=0.90, n=n, events=events)
-
-
-def points_value(one: AtOneTime, n: int, events: int) -> Quantity:
-    """Difference in percentage points with one-sided 95 % limits (the ends of a 90 % interval)."""
-    value, low, high = (
-        100 * x for x in (one.difference.value, one.difference.lower, one.difference.upper)
+    seen = one.expectation
+    return ObservedExpected(
+        seen.observed, seen.expected, one.lower, one.upper, level=0.90, log_sd=one.log_sd
     )
-    return Quantity(value, low, high, "points", 1, level=0.90, n=n, events=events)
 
 
-def events_by(outcome: Outcome, years: float) -> int:
-    """Count the events of the end point by a time; what a difference there rests on."""
-    table = outcome.table
-    return int(((table.status == 1) & (table.time_days <= years * 365.25)).sum())
+def points_value(difference: Estimate, n: int, events: int) -> Quantity:
+    """Difference in percentage points with one-sided 95 % limits (the ends of a 90 % interval).
+
+    In whole points: with a decimal, the published form's rounded estimate could be undone.
+    """
+    values = (100 * x for x in (difference.value, difference.lower, difference.upper))
+    value, low, high = values
+    return Quantity(value, low, high, "points", 0, level=0.90, n=n, events=events)
 
 
 _RATIO_WORDS = {
@@ -86,11 +84,10 @@ _RATIO_WORDS = {
 
 
 def _ratios(found: Comparison) -> dict[str, Value]:
-    values: dict[str, Value] = {"deciding": ratio_value(shape_that_decides(found), found.n)}
+    values: dict[str, Value] = {"deciding": ratio_value(shape_that_decides(found))}
     if found.verdict == "not shown":
-        values["other"] = ratio_value(
-            max(found.over_expected, key=lambda one: one.given.ratio), found.n
-        )
+        most = max(found.over_expected, key=lambda one: one.given.ratio)
+        values["other"] = ratio_value(most)
     return values
 
 
@@ -111,5 +108,4 @@ def board_sentence(found: Comparison, outcome: Outcome) -> Text:
         "{points}, with the published uncertainty counted; the figure at one time says nothing"
         " about other times."
     )
-    points = points_value(at, found.n, events_by(outcome, at.years))
-    return text(template, points=points)
+    return text(template, points=points_value(at.difference, found.n, at.events))

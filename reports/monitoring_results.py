@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.end_points import DAYS_PER_YEAR
 from analysis.funnel import Overdispersion, overdispersion
 from analysis.monitoring import (
     Cusum,
@@ -20,13 +21,31 @@ from analysis.monitoring import (
     own_hazard,
 )
 from analysis.outcome import Outcome
-from analysis.unit_comparison import UnitOverExpected, case_bands, over_expected_by
+from analysis.risk_adjusted_cusum import find_steiner_limit, steiner_cusum
+from analysis.unit_comparison import (
+    UnitOverExpected,
+    all_reached,
+    case_bands,
+    over_expected_by,
+)
 
 YEARS_PER_FALSE_ALARM = 20.0
 LOOKED_FOR = 2.0
 TRUE_RATIOS = (1.5, 2.0, 3.0)
 HORIZON_YEARS = 5.0
 SEED = 20240229
+
+
+@dataclass(frozen=True)
+class ShortHorizon:
+    """A yes-or-no outcome at a short horizon, in order of treatment, or why there is none."""
+
+    years: float
+    n: int
+    events: int
+    reason: str
+    chart: Cusum | None = None
+    limit: CusumLimit | None = None
 
 
 @dataclass(frozen=True)
@@ -46,6 +65,7 @@ class MonitoringResults:
     by_year: tuple[UnitOverExpected, ...] = ()
     by_case: tuple[UnitOverExpected, ...] = ()
     spread: Overdispersion | None = None
+    short: ShortHorizon | None = None
 
 
 OWN_REFERENCE = (
@@ -87,7 +107,34 @@ def gather_monitoring(
         by_year,
         over_expected_by(table, hazard, case_bands(table)),
         spread_of(by_year),
+        gather_short_horizon(outcome, rng),
     )
+
+
+def gather_short_horizon(
+    outcome: Outcome, rng: np.random.Generator, years: float = 1.0
+) -> ShortHorizon:
+    """Chart the outcome by a short horizon, of units treated that long before the data cut.
+
+    A yes-or-no chart needs everyone at the horizon (Steiner et al. 2000); with one patient lost it
+    is not drawn and the chart in continuous time is the one to read. The risk is the department's
+    own share.
+    """
+    horizon, cut = years * DAYS_PER_YEAR, outcome.cut.event_date
+    old = np.asarray([(cut - zero).days >= horizon for zero in outcome.table.zero_date], dtype=bool)
+    table = outcome.table.select(old)
+    had = (table.status == 1) & (table.time_days <= horizon)
+    n, events = table.n, int(had.sum())
+    if not n or not all_reached(table, horizon):
+        return ShortHorizon(years, n, events, "not everyone was followed to the horizon")
+    if events < 5:
+        return ShortHorizon(years, n, events, "there are fewer than 5 events")
+    order = np.argsort([zero.toordinal() for zero in table.zero_date], kind="stable")
+    risks = np.full(n, events / n)
+    span = max((max(table.zero_date) - min(table.zero_date)).days / DAYS_PER_YEAR, 1.0)
+    limit = find_steiner_limit(risks, n / span, YEARS_PER_FALSE_ALARM, rng, runs=500)
+    chart = steiner_cusum(had[order], risks, limit.limit)
+    return ShortHorizon(years, n, events, "", chart, limit)
 
 
 def spread_of(units: tuple[UnitOverExpected, ...]) -> Overdispersion | None:

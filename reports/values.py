@@ -76,7 +76,10 @@ class CurveEstimate:
 
 @dataclass(frozen=True, slots=True)
 class ObservedExpected:
-    """Observed events over a number expected from outside, with exact limits of the ratio."""
+    """Observed events over a number expected from outside, with exact limits of the ratio.
+
+    With ``log_sd`` the limits are mid-P ones with that uncertainty of the log expected number.
+    """
 
     observed: int | None
     expected: float
@@ -84,6 +87,7 @@ class ObservedExpected:
     upper: float | None
     level: float = 0.95
     hidden: bool = False
+    log_sd: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -129,9 +129,9 @@ def _units(store: Store, results: MonitoringResults, by: By | None) -> Section:
     """Set units side by side: years, operators of the first implant, or centres."""
     from analysis.grouping import group_units
     from analysis.monitoring import own_hazard
-    from analysis.unit_comparison import over_expected_by
+    from analysis.unit_comparison import case_bands, over_expected_by
     from reports.document import Section
-    from reports.sections.time_order import unit_blocks
+    from reports.sections.time_order import unit_blocks, unit_table
 
     table = results.outcome.table
     keys = {
@@ -145,6 +145,10 @@ def _units(store: Store, results: MonitoringResults, by: By | None) -> Section:
     units = over_expected_by(table, own_hazard(table), names)
     name = results.outcome.end_point.title
     blocks = unit_blocks(f"{name.capitalize()} by {by}", str(by), units, results)
+    if by == "operator":
+        bands = over_expected_by(table, own_hazard(table), case_bands(table, names))
+        caption = "Observed over expected along each operator’s cases, all operators together."
+        blocks.append(unit_table(caption, bands))
     return Section(f"{name.capitalize()} by {by}", tuple(blocks))
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from analysis.benchmark_results import BenchmarkResults
+from analysis.benchmark_results import BenchmarkResults, Population
 from reports.benchmark_blocks import comparison_blocks
 from reports.document import Block, Paragraph, Section
+from reports.values import Count, Quantity, Rate, Text, Value, text
 
 REFERENCES: tuple[str, ...] = (
     "Breslow NE. Analysis of survival data under the proportional hazards model."
@@ -30,16 +31,29 @@ def section(benchmarks: Sequence[BenchmarkResults]) -> Section:
         )
     ]
     if benchmarks:
-        blocks.append(Paragraph(_population(benchmarks[0]), lead="Here."))
+        blocks.append(Paragraph(population_words(benchmarks[0].population), lead="Here."))
     for results in benchmarks:
         blocks += comparison_blocks(results)
     return Section("Comparison with published rates", tuple(blocks), new_page=True)
 
 
-def _population(results: BenchmarkResults) -> str:
-    """The population in words without counts, which the published form could not round."""
-    words = results.population.words.split(", ", 1)
-    return f"{words[1] if len(words) > 1 else 'Not described'}."
+def population_words(population: Population) -> Text:
+    """Word who the department's figures are about, its counts as values."""
+    values: dict[str, Value] = {"n": Count(population.n)}
+    parts = ["{n} tumours"]
+    if population.first_year is not None:
+        parts.append(f"treated {population.first_year} to {population.last_year}")
+    for name, median in (
+        ("thickness", population.thickness_mm),
+        ("diameter", population.diameter_mm),
+    ):
+        if median is not None:
+            values[name] = Quantity(median, unit="mm", digits=1, n=population.n)
+            parts.append(f"median {name} {{{name}}}")
+    for place, (name, count) in enumerate(population.isotopes):
+        values[f"isotope_{place}"] = Rate(count, population.isotope_known, style="percent")
+        parts.append(f"{name} {{isotope_{place}}}")
+    return text(", ".join(parts) + ".", **values)
 
 
 def methods() -> tuple[Paragraph, ...]:

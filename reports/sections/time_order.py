@@ -11,7 +11,7 @@ from analysis.unit_comparison import UnitOverExpected
 from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table
 from reports.figures.specs import FunnelFigure, FunnelLimit, FunnelUnit, MonitoringFigure
 from reports.monitoring_results import MonitoringResults
-from reports.values import Count, ObservedExpected, Quantity, text
+from reports.values import Count, ObservedExpected, Quantity, Rate, text
 from reports.wording import decimal, percent
 
 TITLE = "Results in time order"
@@ -27,11 +27,11 @@ def section(results: MonitoringResults) -> Section:
 
 def time_order_blocks(results: MonitoringResults) -> list[Block]:
     """Return the chart with what it could have seen, then years and cases."""
-    blocks = [_chart(results), *_alarms(results), _power(results)]
+    blocks = [_chart(results), *_alarms(results), _power(results), *_short(results)]
     blocks += unit_blocks("By year of treatment", "year of treatment", results.by_year, results)
     blocks += [
         Heading("By number of cases before"),
-        _units("Observed over expected along the department’s cases.", results.by_case),
+        unit_table("Observed over expected along the department’s cases.", results.by_case),
         Paragraph(
             "A learning curve would show as more failures than expected in the first band. Bands"
             " are of the department’s registry, which may start after its first case."
@@ -108,7 +108,26 @@ def _power(results: MonitoringResults) -> Block:
     )
 
 
-def _units(caption: str, units: Sequence[UnitOverExpected]) -> Table:
+def _short(results: MonitoringResults) -> list[Block]:
+    short = results.short
+    if short is None:
+        return []
+    year = f"{short.years:g} year{'s' * (short.years != 1)}"
+    if short.chart is None or short.limit is None:
+        words = f"No yes-or-no chart at {year} is drawn: {short.reason}."
+        return [Paragraph(words, lead="At a short horizon.")]
+    alarms = "passed" if short.chart.alarms else "stayed below"
+    words = (
+        f"By {year} it happened to {{share}}, everyone followed. Steiner’s CUSUM {alarms} its limit"
+        f" of {decimal(short.limit.limit, 2)} (one false alarm in"
+        f" {decimal(short.limit.attained_years, 0)} years)."
+    )
+    share = Rate(short.events, short.n)
+    return [Paragraph(text(words, share=share), lead="At a short horizon.")]
+
+
+def unit_table(caption: str, units: Sequence[UnitOverExpected]) -> Table:
+    """Return the table of units with exact limits."""
     rows = [
         Row(
             (
@@ -185,7 +204,7 @@ def unit_blocks(
                 ),
             )
         )
-    blocks.append(_units(f"Observed over expected by {what}.", units))
+    blocks.append(unit_table(f"Observed over expected by {what}.", units))
     spread = results.spread if units is results.by_year else None
     if spread is None:
         words = "With fewer than 10 units no spread beyond chance is estimated."

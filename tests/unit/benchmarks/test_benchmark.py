@@ -16,10 +16,16 @@ from analysis.benchmark_results import describe_population, run_benchmarks
 from analysis.between_series import place_among
 from analysis.end_points import LOCAL_FAILURE
 from analysis.exact_counts import poisson_mid_p_limits
+from analysis.expected_events import integrated_limits
 from analysis.margins import Margin
 from analysis.meta_analysis import pool, predict_estimate
 from analysis.published_rates import PublishedRate, PublishedSeries, Stratum
-from reports.benchmark_wording import board_sentence
+from reports.benchmark_blocks import comparison_blocks
+from reports.benchmark_wording import board_sentence, ratio_value
+from reports.document import Provenance, Report, Section, Table, blocks
+from reports.published_numbers import publish_value, round_to_five
+from reports.suppression import publish
+from reports.values import ObservedExpected
 from reports.wording import say
 
 Make = Callable[..., Any]
@@ -210,3 +216,36 @@ def test_no_unit_and_no_event_are_answered(outcome_of: Make) -> None:
     assert quiet.over_expected[0].lower == 0.0
     results = run_benchmarks(outcome_of([3000] * 60, [0] * 60), FIVE_AND_TEN.rates, [])
     assert results.population == describe_population([])
+
+
+def test_the_published_form_hides_a_stratum_of_few_events(outcome_of: Make) -> None:
+    time, status = department(400, 0.02)
+    few = np.where(np.arange(400) % 8 == 0, status, status * (np.arange(400) % 2))
+    outcome = outcome_of(time, few)
+    rows = [
+        {"unit_id": unit, "thickness_mm": 9.0 if row % 8 == 0 else 3.0, "year": 2018}
+        for row, unit in enumerate(outcome.table.unit_id)
+    ]
+    thick = Stratum("thickness_mm", low=6.0)
+    results = run_benchmarks(
+        outcome, [rate(5.0, 0.2, stratum=thick), rate(5.0, 0.1, key="W")], rows
+    )
+    narrow, whole = results.comparisons
+    assert narrow.at_times[0].events < 8 <= whole.at_times[0].events
+    report = Report(
+        "x", "", Provenance("A", "", ""), (Section("x", tuple(comparison_blocks(results))),)
+    )
+    table = next(block for block in blocks(publish(report)) if isinstance(block, Table))
+    worded = {say(row.cells[0]): [say(cell) for cell in row.cells[3:5]] for row in table.rows}
+    assert worded["Own2020 (thickness from 6 mm), n = 5000"] == ["*", "*"]
+    assert "*" not in worded["W, n = 5000"]
+    # the published ratio is worked out anew from the rounded count
+    two = run_benchmarks(outcome, FIVE_AND_TEN.rates, rows).comparisons[0]
+    value = publish_value(ratio_value(two.over_expected[1]))
+    seen = round_to_five(two.over_expected[1].expectation.observed)
+    assert isinstance(value, ObservedExpected)
+    assert value.observed == seen
+    expected = two.over_expected[1].expectation.expected
+    assert value.upper == pytest.approx(
+        integrated_limits(seen, expected, two.over_expected[1].log_sd, TAIL).upper
+    )

@@ -29,7 +29,7 @@ from analysis.risk_adjusted_cusum import (
     steiner_weight,
 )
 from analysis.unit_comparison import all_reached, case_bands, over_expected_by
-from reports.monitoring_results import gather_monitoring
+from reports.monitoring_results import gather_monitoring, gather_short_horizon
 
 Make = Callable[..., Any]
 LN2 = math.log(2)
@@ -199,3 +199,24 @@ def test_with_few_events_no_chart_is_drawn(outcome_of: Make) -> None:
     results = gather_monitoring(outcome_of([900] * 30, [1, 1] + [0] * 28))
     assert "fewer than 5" in results.reason
     assert results.chart is None
+
+
+def test_a_yes_or_no_chart_needs_everyone_at_the_horizon(outcome_of: Make) -> None:
+    rng = np.random.default_rng(8)
+    had = rng.random(120) < 0.15
+    days = np.where(had, rng.integers(20, 360, 120), 700)
+    zero = [date(2016, 1, 1) + timedelta(days=20 * k) for k in range(120)]
+    whole = gather_short_horizon(outcome_of(days, had.astype(int), zero=zero), rng)
+    assert (whole.n, whole.events, whole.reason) == (120, int(had.sum()), "")
+    assert whole.chart is not None
+    weight = steiner_weight(had, np.full(120, had.mean()))
+    value, peak = 0.0, 0.0
+    for one in weight:
+        value = max(0.0, value + one)
+        peak = max(peak, value)
+    assert whole.chart.alarms or whole.chart.value.max() == pytest.approx(peak)
+    lost = np.where(np.arange(120) == 7, 100, days)
+    codes = np.where(np.arange(120) == 7, 0, had.astype(int))
+    part = gather_short_horizon(outcome_of(lost, codes, zero=zero), rng)
+    assert part.chart is None
+    assert "not everyone" in part.reason
