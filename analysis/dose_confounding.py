@@ -270,15 +270,15 @@ def assumed_causes(outcome: str, adjusted_for: tuple[str, ...]) -> tuple[Cause, 
     arrows = [Cause("dose", outcome, "the effect asked about")]
     how = "adjusted for" if size_known else "NOT adjusted for"
     arrows += [Cause("thickness", target, how) for target in ("dose", outcome)]
-    for name in others:
-        words = name.removesuffix("_mm").replace("_", " ")
-        arrows += [Cause(words, target, "adjusted for") for target in ("dose", outcome)]
     if "isotope" not in adjusted_for:
         arrows.append(Cause("thickness", "isotope", "choice of source"))
         arrows += [
             Cause("isotope", target, "NOT adjusted for unless isotopes are excluded")
             for target in ("dose", outcome)
         ]
+    for name in others:
+        words = name.removesuffix("_mm").replace("_", " ")
+        arrows += [Cause(words, target, "adjusted for") for target in ("dose", outcome)]
     arrows += [
         Cause("unmeasured habit of the time and operator", target, "not known: see the E-value")
         for target in ("dose", outcome)

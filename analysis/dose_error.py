@@ -17,8 +17,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.cox import cox
-from analysis.firth import firth_cox
+from analysis.dose_power import estimate
 from analysis.fitted_cohort import FittedCohort
 from analysis.replicates import Progress, _ignore, run_replicates
 from registry.errors import MendableError, RefusedEstimateError
@@ -152,9 +151,7 @@ class DoseErrorAnswer:
 
 def _fit(cohort: FittedCohort, method: str, time: Array, event: NDArray[np.bool_]) -> float:
     try:
-        if method == "firth-cox":
-            return float(firth_cox(cohort.matrix, time, event).coefficients.coef[0])
-        return float(cox(cohort.matrix, time, event).coefficients.coef[0])
+        return estimate(cohort.matrix, time, event, method)[0]
     except MendableError:
         return float("nan")
 

@@ -14,12 +14,13 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
-from scipy.stats import norm
+from scipy.stats import chi2, norm
 
-from analysis.cox import cox
+from analysis.cox import cox, prepare_cox
 from analysis.dose_confounding import r_squared
-from analysis.firth import firth_cox
+from analysis.firth import penalised_partial
 from analysis.fitted_cohort import FittedCohort
+from analysis.profile_likelihood import maximise_penalised
 from analysis.replicates import Progress, _ignore, run_replicates
 from registry.errors import MendableError
 
@@ -98,26 +99,47 @@ def schoenfeld_power(coef: float, events: float, variance: float, *, level: floa
 
 
 def find_effect(
-    cohort: FittedCohort, coef: float, method: str, level: float, rng: np.random.Generator
+    cohort: FittedCohort, coef: float, method: str, rng: np.random.Generator
 ) -> tuple[float, int]:
     """Draw one cohort under an effect, analyse it: p value (NaN when refused) and events."""
     time, event = cohort.draw(coef, rng)
-    fit = firth_cox if method == "firth-cox" else cox
     try:
-        p = float(fit(cohort.matrix, time, event, level=level).coefficients.p[0])
+        p = estimate(cohort.matrix, time, event, method)[1]
     except MendableError:
         p = float("nan")
     return p, int(event.sum())
+
+
+def estimate(
+    matrix: Array, time: Array, event: NDArray[np.bool_], method: str
+) -> tuple[float, float]:
+    """Coefficient and p value of the first column, by Wald (Cox) or penalised likelihood ratio.
+
+    What :func:`analysis.firth.firth_cox` gives, without the profile limits of every column.
+    """
+    if method != "firth-cox":
+        table = cox(matrix, time, event).coefficients
+        return float(table.coef[0]), float(table.p[0])
+    data = prepare_cox(matrix, time, event, ties="breslow", model="Firth Cox")
+    start = np.zeros(matrix.shape[1])
+    top = maximise_penalised(lambda beta: penalised_partial(data, beta), start)
+    free = np.arange(len(start)) > 0
+    held = maximise_penalised(
+        lambda beta: penalised_partial(data, beta),
+        np.where(free, top.coefficients, 0.0),
+        free=free,
+    )
+    fall = 2 * max(top.point.log_likelihood - held.point.log_likelihood, 0.0)
+    return float(top.coefficients[0] / data.scale[0]), float(chi2.sf(fall, 1))
 
 
 def _climb_ladder(
     cohort: FittedCohort,
     ladder: tuple[float, ...],
     method: str,
-    level: float,
     rng: np.random.Generator,
 ) -> list[tuple[float, int]]:
-    return [find_effect(cohort, coef, method, level, rng) for coef in ladder]
+    return [find_effect(cohort, coef, method, rng) for coef in ladder]
 
 
 def smallest_effect(
@@ -154,7 +176,7 @@ def smallest_effect(
     variance = float(cohort.dose.var()) * left
     formula = schoenfeld_effect(cohort.events, variance, power=power, level=level)
     ladder = tuple(step * formula for step in LADDER)
-    task = partial(_climb_ladder, cohort, ladder, method, level)
+    task = partial(_climb_ladder, cohort, ladder, method)
     found = np.array(
         run_replicates(task, replicates, seed=seed, workers=workers, progress=progress)
     )

@@ -210,8 +210,8 @@ def _e_value(main: Ratio, rows: DoseRows, horizon: float) -> EValue | Refused:
 def make_cohort(rows: DoseRows) -> tuple[FittedCohort, DoseRows]:
     """Fit the cohort that simulations draw from; delayed entry is left out."""
     whole = complete_rows(rows.select(rows.entry <= 0))
-    frame = to_model_frame(whole.covariates)
-    matrix = frame.matrix if whole.covariates else np.empty((whole.n, 0))
+    bare = np.empty((whole.n, 0))
+    matrix = to_model_frame(whole.covariates).matrix if whole.covariates else bare
     cohort = fit_cohort(whole.dose / whole.field.per, matrix, whole.time, whole.status == 1)
     return cohort, whole
 

@@ -57,6 +57,7 @@ COMMANDS = (
     "describe",
     "estimate",
     "regress",
+    "dose_response",
     "dose_curve",
 )
 """Every command, in the order of the help. One line each; the module has the same name."""

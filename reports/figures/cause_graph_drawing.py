@@ -33,9 +33,10 @@ def draw(spec: CauseGraphFigure, prefix: str, *, narrow: bool = False) -> Drawin
         figure.set_size_inches(width, tall + 0.1)
         places: dict[str, tuple[float, float]] = {}
         edges = (EDGE_IN, (width - box) / 2, width - box - EDGE_IN)
-        for names, x in zip((left, middle, right), edges, strict=True):
+        # dose low and outcome high, so that arrows past dose do not cross its box
+        for names, x, drop in zip((left, middle, right), edges, (0.5, 1.0, 0.0), strict=True):
             used = sum(heights[name] + GAP_IN for name in names) - GAP_IN
-            y = (tall + used) / 2
+            y = tall - GAP_IN / 2 - drop * (tall - GAP_IN - used)
             for name in names:
                 places[name] = (x, y - heights[name])
                 y -= heights[name] + GAP_IN

@@ -186,12 +186,12 @@ def test_power_by_simulation_is_that_of_schoenfeld() -> None:
     time, end = rng.exponential(8, n), rng.uniform(2, 10, n)
     cohort = fit_cohort(group, np.empty((n, 0)), np.minimum(time, end), time <= end)
     effect = schoenfeld_effect(cohort.events, 0.25)
-    drawn = [find_effect(cohort, effect, "cox", 0.95, rng) for _ in range(400)]
+    drawn = [find_effect(cohort, effect, "cox", rng) for _ in range(400)]
     events = np.mean([one[1] for one in drawn])
     assert events == pytest.approx(cohort.events, rel=0.02)
     power = np.mean([one[0] < 0.05 for one in drawn])
     expected = schoenfeld_power(effect, cohort.events, 0.25)
     assert expected == pytest.approx(0.8, abs=1e-6)
     assert power == pytest.approx(expected, abs=3 * np.sqrt(0.8 * 0.2 / 400))
-    null = np.mean([find_effect(cohort, 0.0, "cox", 0.95, rng)[0] < 0.05 for _ in range(400)])
+    null = np.mean([find_effect(cohort, 0.0, "cox", rng)[0] < 0.05 for _ in range(400)])
     assert null == pytest.approx(0.05, abs=3 * np.sqrt(0.05 * 0.95 / 400))

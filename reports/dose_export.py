@@ -1,0 +1,79 @@
+"""The analysis table of a dose–response question for other programs, with its fields."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from analysis.dose_response import DoseResponse
+
+TABLE, FIELDS = "dose_response.csv", "fields.csv"
+
+
+def _text(rows: Iterable[Sequence[object]]) -> str:
+    buffer = io.StringIO()
+    csv.writer(buffer, lineterminator="\n").writerows(rows)
+    return buffer.getvalue()
+
+
+def _cell(value: object) -> object:
+    if isinstance(value, float | np.floating):
+        return "" if np.isnan(value) else repr(float(value))
+    return "" if value is None else value
+
+
+def export_table(answer: DoseResponse) -> dict[str, str]:
+    """Return the files: the table (one row a unit) and what its fields mean.
+
+    Values are as analysed: doses of the first course, times in years, empty where missing. In R:
+    ``d <- read.csv("dose_response.csv")`` and
+    ``coxph(Surv(time_years, status == 1) ~ dose_step + ..., d)``.
+    """
+    rows = answer.rows
+    causes = ", ".join(
+        f"{code} {name}" for code, name in enumerate(rows.end_point.cause_names, start=1)
+    )
+    entry = np.where(rows.entry > 0, rows.entry, np.nan)
+    adjustment = [(name, rows.covariates[name]) for name in rows.covariates]
+    names = {name for name, _ in adjustment}
+    columns: list[tuple[str, str, str, Sequence[object]]] = [
+        ("unit_id", "", f"{rows.end_point.unit}", rows.unit_id),
+        ("patient_id", "", "pseudonym; cluster of robust errors", rows.patient_id),
+        ("dose", rows.field.unit, f"{rows.source} {rows.field.words}, first course",
+         rows.dose.tolist()),
+        ("dose_step", rows.field.per_words, "dose in the step of the ratios",
+         (rows.dose / rows.field.per).tolist()),
+        ("applicator_id", "", "plaque, several joined by +", rows.applicator),
+        ("isotope", "", "several joined by +", rows.isotope),
+        *[
+            (name, "", "covariate at time zero",
+             column.tolist() if isinstance(column, np.ndarray) else column)
+            for name, column in adjustment
+            if name != "isotope"
+        ],
+        *(
+            []
+            if "thickness_mm" in names
+            else [("thickness_mm", "mm", "tumour thickness", rows.thickness_mm.tolist())]
+        ),
+        ("entry_years", "years", "followed here only from then; empty: from time zero",
+         entry.tolist()),
+        ("time_years", "years", "examination clock: event, or last known free of it",
+         rows.time.tolist()),
+        ("status", "", f"on the examination clock: 0 censored, {causes}", rows.status.tolist()),
+        ("end_years", "years", "one clock for all causes (see the methods)", rows.end.tolist()),
+        ("end_status", "", f"on one clock: 0 censored, {causes}", rows.end_status.tolist()),
+    ]  # fmt: skip
+    table = zip(*(values for *_, values in columns), strict=True)
+    body: list[Sequence[object]] = [
+        [name for name, *_ in columns],
+        *([_cell(v) for v in row] for row in table),
+    ]
+    meanings: list[Sequence[object]] = [
+        ["field", "unit", "meaning"],
+        *[[n, u, m] for n, u, m, _ in columns],
+    ]
+    return {TABLE: _text(body), FIELDS: _text(meanings)}

@@ -1,0 +1,221 @@
+"""What makes the estimate doubtful: confounding, dose error, power, optimism."""
+
+from __future__ import annotations
+
+import math
+
+from analysis.discrimination import Validation
+from analysis.dose_confounding import Confounding
+from analysis.dose_error import DoseErrorAnswer
+from analysis.dose_power import DetectableEffect
+from analysis.dose_response import DoseResponse, HowToAnswer, Refused
+from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table
+from reports.figures.dose_specs import CauseArrow, CauseGraphFigure
+from reports.sections.dose_values import ratio_value
+from reports.values import Count, text
+
+OPEN = ("NOT", "not known", "losses assumed")
+
+
+def confounding(answer: DoseResponse) -> Section:
+    """Return the section on confounding by indication."""
+    found = answer.confounding
+    blocks: list[Block] = [
+        Paragraph(
+            "Dose is not given at random: the certificate and the prescription make it depend on"
+            " thickness, and thick tumours fare worse whatever the dose. The adjusted ratio is as"
+            " good as this list of causes."
+        ),
+        Figure("The causes that the analysis assumes.", _graph(answer)),
+    ]
+    if isinstance(found, Refused):
+        blocks.append(Note(f"Confounding could not be assessed: {found.reason}", "warning"))
+    else:
+        blocks += _facts(answer, found)
+    blocks.append(_e_value(answer))
+    return Section("Confounding by indication", tuple(blocks), new_page=True)
+
+
+def _graph(answer: DoseResponse) -> CauseGraphFigure:
+    arrows = tuple(
+        CauseArrow(c.source, c.target, c.dealt_with, not c.dealt_with.startswith(OPEN))
+        for c in answer.causes
+    )
+    return CauseGraphFigure("dose", answer.rows.end_point.title, arrows)
+
+
+def _facts(answer: DoseResponse, found: Confounding) -> list[Block]:
+    unit = answer.rows.field.unit
+    curved = (
+        f" ({found.r2_thickness_curved:.2f} when it may bend)"
+        if math.isfinite(found.r2_thickness_curved)
+        else ""
+    )
+    covariates = (
+        f", all covariates {found.r2_covariates:.2f}" if math.isfinite(found.r2_covariates) else ""
+    )
+    said = (
+        f"Thickness explains {found.r2_thickness:.2f} of the variance of dose{curved}{covariates}"
+        f" (R²). {100 * found.overlap:.0f} % of units have a dose that was given in every third of"
+        " thickness."
+    )
+    thirds = Table(
+        caption="Dose by third of thickness: overlap.",
+        columns=(
+            Column("Thickness", unit="mm"), Column("n", "right"), Column("Events", "right"),
+            Column("Dose: median (5th to 95th percentile)", "right", unit),
+        ),
+        rows=tuple(
+            Row(
+                (
+                    f"{one.thickness_from_mm:.1f}–{one.thickness_to_mm:.1f}",
+                    Count(one.n),
+                    Count(one.events),
+                    f"{one.dose_median:.4g} ({one.dose_low:.4g} to {one.dose_high:.4g})",
+                )
+            )
+            for one in found.thirds
+        ),
+    )  # fmt: skip
+    return [Paragraph(said, lead="Dose and thickness."), thirds, *_propensity(answer, found)]
+
+
+def _propensity(answer: DoseResponse, found: Confounding) -> list[Block]:
+    propensity = found.propensity
+    blocks: list[Block] = []
+    if propensity.refused:
+        said = f"A generalised propensity is refused: {propensity.refused}."
+        blocks.append(Paragraph(said, lead="Propensity."))
+    elif propensity.ratio is not None:
+        value = ratio_value(propensity.ratio, answer.question.level)
+        assert not isinstance(value, str)
+        blocks.append(
+            Paragraph(
+                text(
+                    "Weighted by a generalised propensity (effective n"
+                    f" {100 * propensity.effective_share:.0f} % of n, largest weight"
+                    f" {propensity.largest_weight:.1f}), the odds ratio at the horizon per"
+                    f" {answer.rows.field.per_words} is {{ratio}}.",
+                    ratio=value,  # type: ignore[arg-type]
+                ),
+                lead="Propensity.",
+            )
+        )
+    if propensity.balance:
+        blocks.append(
+            Table(
+                caption="Correlation of each covariate with dose, as it is and under the weights.",
+                columns=(Column("Covariate"), Column("Before", "right"), Column("After", "right")),
+                rows=tuple(
+                    Row((one.term.replace("_", " "), f"{one.before:.2f}", f"{one.after:.2f}"))
+                    for one in propensity.balance
+                ),
+            )
+        )
+    return blocks
+
+
+def _e_value(answer: DoseResponse) -> Block:
+    value = answer.e_value
+    if isinstance(value, Refused):
+        return Note(f"No E-value: {value.reason}.")
+    return Paragraph(
+        f"An unmeasured cause would need a risk ratio of {value.estimate:.2f} with dose (per"
+        f" {answer.rows.field.per_words}) and with the outcome, beyond the covariates, to explain"
+        f" the adjusted ratio away; {value.limit:.2f} would move its interval to 1"
+        " (VanderWeele and Ding 2017).",
+        lead="E-value.",
+    )
+
+
+def other(answer: DoseResponse, how: HowToAnswer) -> Section:
+    """Return the section on what the data can show and what errors of dose do."""
+    blocks: list[Block] = [Heading("What these data could show"), *_power(answer)]
+    blocks += [Heading("Errors of dose"), *_error(answer, how)]
+    blocks += [Heading("Ranking and calibration"), _validation(answer)]
+    return Section("Power, dose error and optimism", tuple(blocks))
+
+
+def _power(answer: DoseResponse) -> list[Block]:
+    power = answer.power
+    if power is None:
+        return [Note("Not simulated: --simulations was 0.")]
+    if isinstance(power, Refused):
+        return [Note(power.reason)]
+    return [_power_words(answer, power), _ladder(power)]
+
+
+def _power_words(answer: DoseResponse, power: DetectableEffect) -> Paragraph:
+    low, high = math.exp(-power.coef), math.exp(power.coef)
+    per = answer.rows.field.per_words
+    return Paragraph(
+        f"With these patients an adjusted hazard ratio per {per} of {low:.3f} or {high:.3f} would"
+        f" be found with {100 * power.power:g} % power (simulation error of its logarithm"
+        f" {power.coef_se:.3f}; by Schoenfeld’s formula {math.exp(power.formula):.3f}). A smaller"
+        " effect may exist unseen: “not shown” is not “none”."
+    )
+
+
+def _ladder(power: DetectableEffect) -> Table:
+    return Table(
+        caption=f"Power by simulation, {power.replicates} drawn cohorts at each effect"
+        f" ({power.events:.0f} events on average); the first line is the type I error.",
+        columns=(Column("Hazard ratio"), Column("Found, %", "right"), Column("± SE", "right")),
+        rows=tuple(
+            Row((f"{math.exp(one.coef):.3f}", f"{100 * one.power:.1f}", f"{100 * one.se:.1f}"))
+            for one in power.ladder
+        ),
+    )
+
+
+def _error(answer: DoseResponse, how: HowToAnswer) -> list[Block]:
+    error = answer.error
+    if error is None:
+        return [Note("Not simulated: --simulations was 0.")]
+    if isinstance(error, Refused):
+        return [Note(error.reason)]
+    return [_error_words(error), _error_table(error)]
+
+
+def _error_words(error: DoseErrorAnswer) -> Paragraph:
+    model = error.model
+    return Paragraph(
+        f"Assumed: an error shared by all implants of a plaque of {100 * model.shared_sd:.1f} %,"
+        f" and each implant’s own of {100 * model.own_sd:.1f} % (log SD),"
+        f" {100 * model.berkson_share:g} % of the variance Berkson’s, the rest classical."
+        f" {error.outer} draws of the {error.plaques} plaques’ errors with {error.inner} of the"
+        " rest within each."
+    )
+
+
+def _error_table(error: DoseErrorAnswer) -> Table:
+    rows = (
+        ("estimate (log ratio per step)", f"{error.coef:+.4f}"),
+        ("mean of refits without error of dose", f"{error.without_error:+.4f}"),
+        ("mean of refits with it", f"{error.with_error:+.4f}"),
+        ("shift (± simulation SE)", f"{error.shift:+.4f} ± {error.shift_se:.4f}"),
+        ("estimate less the shift", f"{error.corrected:+.4f}"),
+        ("hazard ratio less the shift", f"{math.exp(error.corrected):.3f}"),
+        ("spread of refits without error", f"{error.sd_without:.4f}"),
+        ("spread of refits with it", f"{error.sd_with:.4f}"),
+        ("part of that shared by plaque", f"{error.sd_shared:.4f}"),
+    )
+    return Table(
+        caption="What errors of this size do to the estimate.",
+        columns=(Column("Figure"), Column("Value", "right")),
+        rows=tuple(Row(row) for row in rows),
+    )
+
+
+def _validation(answer: DoseResponse) -> Block:
+    found = answer.validation
+    if found is None:
+        return Note("Not resampled: --simulations was 0.")
+    if isinstance(found, Refused):
+        return Note(f"Not given: {found.reason}.")
+    assert isinstance(found, Validation)
+    return Paragraph(
+        f"Harrell’s C of the adjusted model is {found.c.apparent:.3f}, less optimism"
+        f" {found.c.corrected:.3f}; calibration slope less optimism {found.slope.corrected:.2f}"
+        f" ({found.fitted} of {found.resamples} bootstrap samples fitted)."
+    )

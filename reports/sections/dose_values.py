@@ -1,0 +1,57 @@
+"""From the figures of a dose–response study to the values that a report holds."""
+
+from __future__ import annotations
+
+import math
+
+from analysis.dose_curve import Quantity as DoseQuantity
+from analysis.dose_models import Ratio
+from reports.values import Content, Missing, PValue, Quantity
+
+MODEL_WORDS = {
+    "cox": "Cox",
+    "firth-cox": "Cox, Firth’s form",
+    "fine-gray": "Fine–Gray",
+    "firth-discrete-time": "discrete time, Firth’s form",
+    "propensity-weighted logistic": "propensity-weighted logistic",
+}
+
+
+def say_adjustment(names: tuple[str, ...]) -> str:
+    """Return "unadjusted" or what for."""
+    if not names:
+        return "unadjusted"
+    return "adjusted for " + ", ".join(
+        name.removesuffix("_mm").removesuffix("_years").replace("_", " ") for name in names
+    )
+
+
+def ratio_value(one: Ratio, level: float) -> Content:
+    """Return the ratio as a value; the reason when there is none."""
+    if not one.is_estimable:
+        return Missing("not estimable", one.refused)
+    return Quantity(
+        one.ratio,
+        one.lower,
+        one.upper if math.isfinite(one.upper) else None,
+        digits=3,
+        level=level,
+        n=one.n,
+        events=one.events,
+    )
+
+
+def p_of(one: Ratio) -> Content:
+    """Return the p value, or nothing."""
+    return PValue(min(max(one.p, 0.0), 1.0), one.events) if one.is_estimable else ""
+
+
+def dose_quantity(
+    one: DoseQuantity, *, unit: str, level: float, n: int, events: int, digits: int = 1
+) -> Content:
+    """Return D50, γ50 and the like as a value; the reason when it is not estimable."""
+    if not one.is_estimable:
+        return Missing("not estimable", str(one.reason))
+    return Quantity(
+        one.value, one.lower, one.upper, unit=unit, digits=digits, level=level, n=n, events=events
+    )
