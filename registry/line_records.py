@@ -31,8 +31,8 @@ LineProblemKind = Literal[
 ]
 
 TOTAL = (
-    r"(?i)\s*(grand total|sub-?total|total|sum|mean|average|median|count|n|gesamt|summe|"
-    r"mittelwert|totale?|somme|moyenne)\s*[:=]?\s*[\d.,%]*\s*"
+    r"(?i)\s*((grand total|sub-?total|totale?|sum|mean|average|median|count|gesamt|summe|"
+    r"mittelwert|somme|moyenne)(\s*[:=]\s*[\d.,%]*|\s+[\d.,%]+)?|n\s*=\s*\d+)\s*"
 )
 """What the first cell of a row of totals says (common practice, no source)."""
 
