@@ -197,56 +197,88 @@ def read_rates(text: str, name: str) -> tuple[PublishedRate, ...]:
     return tuple(_read_row(row, name, line) for line, row in enumerate(rows, start=2))
 
 
-def _read_row(row: dict[str, str | None], name: str, line: int) -> PublishedRate:
-    cells = {column: (row.get(column) or "").strip() for column in COLUMNS}
+_CHOICES: dict[str, tuple[str, ...]] = {
+    "estimator": ESTIMATORS,
+    "verified": VERIFIED,
+    "interval_from": INTERVAL_FROM,
+    "free_of_event": ("yes", "no", ""),
+}
 
-    def refuse(field: str, allowed: str) -> RefusedInputError:
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """The cells of one line of a file, read strictly."""
+
+    cells: dict[str, str]
+    file: str
+    row: int
+
+    def refuse(self, field: str, allowed: str) -> RefusedInputError:
+        """Say what the line holds and what is allowed."""
         return RefusedInputError(
-            f"{name}, line {line}: {field} is {cells[field]!r}. Allowed: {allowed}.",
-            file=name,
-            row=line,
+            f"{self.file}, line {self.row}: {field} is {self.cells[field]!r}. Allowed: {allowed}.",
+            file=self.file,
+            row=self.row,
             field=field,
         )
 
-    for field in NEEDED:
-        if not cells[field]:
-            raise refuse(field, "a published rate needs citation, definition, estimator and n")
-    for field, allowed in (
-        ("estimator", ESTIMATORS),
-        ("verified", VERIFIED),
-        ("interval_from", INTERVAL_FROM),
-        ("free_of_event", ("yes", "no", "")),
-    ):
-        if cells[field] not in allowed:
-            raise refuse(field, ", ".join(one or "blank" for one in allowed))
+    def check(self) -> None:
+        """Refuse a needed field that is blank, or a code that is none."""
+        for field in NEEDED:
+            if not self.cells[field]:
+                words = "a published rate needs citation, definition, estimator and n"
+                raise self.refuse(field, words)
+        for field, allowed in _CHOICES.items():
+            if self.cells[field] not in allowed:
+                raise self.refuse(field, ", ".join(one or "blank" for one in allowed))
 
-    def number(field: str, low: float, high: float) -> float | None:
-        if not cells[field]:
+    def number(self, field: str, low: float, high: float) -> float | None:
+        """Read a number in a range, or None where the cell is blank."""
+        if not self.cells[field]:
             return None
         try:
-            value = float(cells[field])
+            value = float(self.cells[field])
         except ValueError:
             value = math.nan
         if not low <= value <= high:
-            raise refuse(field, f"a number from {low:g} to {high:g}, or blank")
+            raise self.refuse(field, f"a number from {low:g} to {high:g}, or blank")
         return value
 
-    n = number("n", 1, 1e7)
-    if n is None or n != int(n):
-        raise refuse("n", "a whole number of patients")
-    years = number("years", 1e-6, 100)
-    if years is None and cells["estimator"] in ESTIMATORS[:2]:
-        raise refuse("years", "a time for an actuarial estimate")
-    estimate = number("estimate", 0, 1) or 0.0
-    limits = (number("lower", 0, 1), number("upper", 0, 1))
-    if (limits[0] is None) != (limits[1] is None):
-        raise refuse("lower", "both limits or neither")
-    if limits[0] is not None and limits[1] is not None and not limits[0] <= estimate <= limits[1]:
-        raise refuse("estimate", "a value between its limits")
-    lower, upper = limits
-    if cells["free_of_event"] == "yes":
-        estimate = 1 - estimate
-        lower, upper = (None if p is None else 1 - p for p in (upper, lower))
+    def people(self) -> int:
+        """Read n."""
+        n = self.number("n", 1, 1e7)
+        if n is None or n != int(n):
+            raise self.refuse("n", "a whole number of patients")
+        return int(n)
+
+    def years(self) -> float | None:
+        """Read the time, which an actuarial estimate must have."""
+        years = self.number("years", 1e-6, 100)
+        if years is None and self.cells["estimator"] in ESTIMATORS[:2]:
+            raise self.refuse("years", "a time for an actuarial estimate")
+        return years
+
+    def failure(self) -> tuple[float, float | None, float | None]:
+        """Read estimate and limits, turned to the side of the event."""
+        estimate = self.number("estimate", 0, 1) or 0.0
+        lower, upper = self.number("lower", 0, 1), self.number("upper", 0, 1)
+        if (lower is None) != (upper is None):
+            raise self.refuse("lower", "both limits or neither")
+        if lower is not None and upper is not None and not lower <= estimate <= upper:
+            raise self.refuse("estimate", "a value between its limits")
+        if self.cells["free_of_event"] != "yes":
+            return estimate, lower, upper
+        turned = [None if p is None else 1 - p for p in (upper, lower)]
+        return 1 - estimate, turned[0], turned[1]
+
+
+def _read_row(row: dict[str, str | None], name: str, number: int) -> PublishedRate:
+    cells = {column: (row.get(column) or "").strip() for column in COLUMNS}
+    line = _Line(cells, name, number)
+    line.check()
+    n, years = line.people(), line.years()
+    failure, lower, upper = line.failure()
+    below = line.number("stratum_below", 0, 1e9)
     return PublishedRate(
         key=cells["key"],
         citation=cells["citation"],
@@ -254,15 +286,15 @@ def _read_row(row: dict[str, str | None], name: str, line: int) -> PublishedRate
         definition=cells["definition"],
         compares_with=cells["compares_with"] or None,
         estimator=cells["estimator"],
-        n=int(n),
+        n=n,
         years=years,
-        failure=estimate,
+        failure=failure,
         lower=lower,
         upper=upper,
         interval_from=cells["interval_from"],
         isotope=cells["isotope"],
         population=cells["population"],
-        stratum=_stratum(cells, number("stratum_from", -1e9, 1e9), number("stratum_below", 0, 1e9)),
+        stratum=_stratum(cells, line.number("stratum_from", -1e9, 1e9), below),
         verified=cells["verified"],
         note=cells["note"],
     )

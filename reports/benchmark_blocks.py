@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from analysis.benchmark import AtOneTime, Comparison, Estimate, Standardised
+from analysis.benchmark import AtOneTime, Comparison, Estimate, OverExpected, Standardised
 from analysis.benchmark_results import BenchmarkResults
 from analysis.between_series import AmongSeries
 from reports.benchmark_wording import (
@@ -149,31 +149,14 @@ def _is_ratio(found: Comparison) -> bool:
 
 
 def _over_expected(results: BenchmarkResults, judged: list[Comparison]) -> list[Block]:
-    chosen = [found for found in judged if _is_ratio(found)]
-    if not chosen:
+    rows = [
+        _ratio_row(found, one)
+        for found in judged
+        if _is_ratio(found)
+        for one in found.over_expected
+    ]
+    if not rows:
         return []
-    rows = []
-    for found in chosen:
-        for one in found.over_expected:
-            seen, given = one.expectation, one.given
-            rows.append(
-                Row(
-                    (
-                        f"{who(found)}, {seen.window / 365.25:g} years, shape {seen.early_shape:g}",
-                        Count(seen.observed),
-                        ObservedExpected(
-                            seen.observed, seen.expected, given.exact.lower, given.exact.upper
-                        ),
-                        ObservedExpected(
-                            seen.observed, seen.expected, given.mid_p.lower, given.mid_p.upper
-                        ),
-                        ratio_value(one),
-                        found.verdict
-                        if _is_ratio(found) and one is shape_that_decides(found)
-                        else "",
-                    )
-                )
-            )
     return [
         Table(
             caption=f"{results.outcome.end_point.title.capitalize()}: observed over expected"
@@ -190,10 +173,29 @@ def _over_expected(results: BenchmarkResults, judged: list[Comparison]) -> list[
             notes=(
                 "Shape: before the first published time the cumulative hazard goes with that power"
                 " of time (1 spreads it evenly); the verdict needs every shape. A series with one"
-                " published time is judged at that time only and is not in this table.",
+                " published time is judged at that time only and is not in this table. Limits given"
+                " the published value are 95 % CI.",
             ),
         )
     ]
+
+
+def _ratio_row(found: Comparison, one: OverExpected) -> Row:
+    seen, given = one.expectation, one.given
+    exact, middle = (
+        ObservedExpected(seen.observed, seen.expected, limits.lower, limits.upper)
+        for limits in (given.exact, given.mid_p)
+    )
+    return Row(
+        (
+            f"{who(found)}, {seen.window / 365.25:g} years, shape {seen.early_shape:g}",
+            Count(seen.observed),
+            exact,
+            middle,
+            ratio_value(one),
+            found.verdict if one is shape_that_decides(found) else "",
+        )
+    )
 
 
 def _figures(results: BenchmarkResults) -> list[Block]:
@@ -212,19 +214,6 @@ def _figures(results: BenchmarkResults) -> list[Block]:
     here = next((one for _, one in shown if not math.isnan(one.here.lower)), None)
     if here is None:
         return []
-    n = results.outcome.table.n
-    rows = [
-        ForestRow(
-            f"{found.series.first.key}{_mark(found)}",
-            f"{found.series.first.n}",
-            _percentages(one.there),
-        )
-        for found, one in shown
-    ]
-    # whole per cent: the drawn place must not undo the published form's rounding
-    rounded = Estimate(*(round(x, 2) for x in (here.here.value, here.here.lower, here.here.upper)))
-    own = _percentages(rounded, n, here.events)
-    rows.append(ForestRow("This department", Count(n), own))
     name = results.outcome.end_point.title
     return [
         Figure(
@@ -232,7 +221,7 @@ def _figures(results: BenchmarkResults) -> list[Block]:
             spec=ForestFigure(
                 measure=f"{name.capitalize()} at {years:g} years (%)",
                 counts_heading="n",
-                rows=tuple(rows),
+                rows=(*(_series_row(*pair) for pair in shown), _own_row(results, here)),
                 null_value=100 * here.there.value if len(shown) == 1 else 0.0,
                 log_axis=False,
                 short_measure="%",
@@ -243,6 +232,18 @@ def _figures(results: BenchmarkResults) -> list[Block]:
             ),
         )
     ]
+
+
+def _series_row(found: Comparison, one: AtOneTime) -> ForestRow:
+    first = found.series.first
+    return ForestRow(f"{first.key}{_mark(found)}", str(first.n), _percentages(one.there))
+
+
+def _own_row(results: BenchmarkResults, here: AtOneTime) -> ForestRow:
+    """The department in whole per cent: its place must not undo the published rounding."""
+    n = results.outcome.table.n
+    rounded = Estimate(*(round(x, 2) for x in (here.here.value, here.here.lower, here.here.upper)))
+    return ForestRow("This department", Count(n), _percentages(rounded, n, here.events))
 
 
 def _mark(found: Comparison) -> str:
