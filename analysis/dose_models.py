@@ -20,11 +20,13 @@ from analysis.discrete_time import firth_discrete_time
 from analysis.dose_rows import DoseRows
 from analysis.imputation import impute, outcome_columns, pool
 from analysis.regression import RegressionAnswer, RegressionRows, RegressionTest, regress
-from registry.errors import MendableError
+from registry.errors import MendableError, RefusedEstimateError
 
 Array = NDArray[np.float64]
 
 DOSE = "dose"
+#: Above so many events the discrete-time model for rare events is left out (our choice).
+MANY_EVENTS = 200
 METHODS = ("auto", "cox", "firth-cox")
 GRID = 41
 
@@ -313,11 +315,16 @@ def fit_discrete_time(rows: DoseRows, horizon: float, *, level: float = 0.95) ->
     Raises
     ------
     RefusedEstimateError
-        Under five events by the horizon.
+        Under five events by the horizon, or so many that the form for rare ones has no place.
     """
     whole = complete_rows(rows.select(rows.entry <= 0))
     frame = frame_of(whole, whole.covariates)
     event = whole.status == 1
+    if event.sum() > MANY_EVENTS:
+        raise RefusedEstimateError(
+            f"{int(event.sum())} events: the discrete-time form is for few (up to {MANY_EVENTS});"
+            " with so many Cox needs no help."
+        )
     times = np.sort(whole.time[event & (whole.time <= horizon)])
     count = int(np.clip(len(times) // FEWEST_EVENTS, 1, 5))
     inner = np.quantile(times, np.arange(1, count) / count) if len(times) else np.zeros(0)
