@@ -11,6 +11,7 @@ import os
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -30,7 +31,12 @@ from registry.duckdb_content import (
 )
 from registry.duckdb_errors import word_open_error, word_write_error
 from registry.duckdb_integrity import find_inconsistency, read_links
-from registry.duckdb_rows import check_column_types, find_row_faults, select_typed_rows
+from registry.duckdb_rows import (
+    check_column_types,
+    find_row_faults,
+    leave_blank_columns_out,
+    select_typed_rows,
+)
 from registry.duckdb_schema import ChainedTable, chained_tables, column_type, content_hash
 from registry.encryption import load_cryptography
 from registry.errors import RefusedInputError
@@ -75,6 +81,22 @@ class DuckDBStorage:
         return self._connection
 
     def _rows(self, sql: str, parameters: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+        fetched: list[tuple[Any, ...]] = self._connection.execute(sql, list(parameters)).fetchall()
+        return fetched
+
+    def _rows_over(
+        self,
+        sql: str,
+        parameters: Sequence[object] = (),
+        *,
+        appended_rows: Any = None,
+        chained_rows: Any = None,
+    ) -> list[tuple[Any, ...]]:
+        """Run SQL over Arrow tables, which it finds as this function's own variables.
+
+        A registered table is kept in memory until the transaction ends, even when it is
+        unregistered before; such a variable is let go at once.
+        """
         fetched: list[tuple[Any, ...]] = self._connection.execute(sql, list(parameters)).fetchall()
         return fetched
 
@@ -253,28 +275,26 @@ class DuckDBStorage:
             For a column that the table has not, or of another type than the field.
         """
         check_column_types(table, rows.schema)
+        rows = leave_blank_columns_out(table, rows)
         numbered = rows.append_column("row_no", pa.array(range(1, rows.num_rows + 1), pa.int64()))
-        self._connection.register("appended_rows", numbered)
+        run = partial(self._rows_over, appended_rows=numbered)
         try:
             faults = find_row_faults(
-                self._rows, table, rows.schema, stamp, may_refer_to_withdrawn=is_withdrawal
+                run, table, rows.schema, stamp, may_refer_to_withdrawn=is_withdrawal
             )
             if faults:
                 raise RefusedInputError(faults, table=table.name)
-            typed = self._type_rows(table, rows.schema, stamp, is_withdrawal=is_withdrawal)
+            typed = self._type_rows(table, numbered, stamp, is_withdrawal=is_withdrawal)
             chained = _CHAINED[f"{table.name}_version"]
             head = self._insert_chained(chained, typed, head, identity=table)
         except duckdb.Error as error:
             raise word_write_error(error, self._path, table=table.name) from None
-        finally:
-            with suppress(duckdb.Error):
-                self._connection.unregister("appended_rows")
         return rows.num_rows, head
 
     def _type_rows(
-        self, table: RecordTable, schema: Any, stamp: Stamp, *, is_withdrawal: bool
+        self, table: RecordTable, appended_rows: Any, stamp: Stamp, *, is_withdrawal: bool
     ) -> Any:
-        """Turn the registered rows into typed, versioned, hashed ones."""
+        """Turn numbered rows into typed, versioned, hashed ones; the SQL names the argument."""
         values = {
             "batch_no": stamp.batch_no,
             "recorded_at": stamp.at,
@@ -283,7 +303,15 @@ class DuckDBStorage:
             "own_centre": stamp.centre_id,
             "withdrawn": is_withdrawal,
         }
-        query = select_typed_rows(table, schema, _CHAINED[f"{table.name}_version"])
+        keys = ", ".join(field.name for field in table.key)
+        known = self._rows_over(
+            f"SELECT 1 FROM {table.name}_key WHERE ({keys}) IN "
+            f"(SELECT ({keys}) FROM appended_rows) LIMIT 1",
+            appended_rows=appended_rows,
+        )
+        schema = appended_rows.drop_columns(["row_no"]).schema
+        chained = _CHAINED[f"{table.name}_version"]
+        query = select_typed_rows(table, schema, chained, all_new=not known)
         return self._connection.sql(query, params=values).to_arrow_table()
 
     def append_links(
@@ -316,20 +344,19 @@ class DuckDBStorage:
         )
         numbers = pa.array(range(head.entry_no + 1, head.entry_no + count + 1), pa.int64())
         typed = typed.append_column("chain_hash", stored).append_column("entry_no", numbers)
-        self._connection.register("chained_rows", typed)
-        try:
-            if identity is not None:
-                keys = ", ".join(field.name for field in identity.key)
-                self._rows(
-                    f"INSERT INTO {identity.name}_key ({keys}) "
-                    f"SELECT {keys} FROM chained_rows WHERE version = 1"
-                )
-            names = ", ".join(column.name for column in chained.columns)
-            names += ", entry_no, content_hash, chain_hash"
-            self._rows(f"INSERT INTO {chained.name} ({names}) SELECT {names} FROM chained_rows")
-        finally:
-            with suppress(duckdb.Error):
-                self._connection.unregister("chained_rows")
+        if identity is not None:
+            keys = ", ".join(field.name for field in identity.key)
+            self._rows_over(
+                f"INSERT INTO {identity.name}_key ({keys}) "
+                f"SELECT {keys} FROM chained_rows WHERE version = 1",
+                chained_rows=typed,
+            )
+        names = ", ".join(column.name for column in chained.columns)
+        names += ", entry_no, content_hash, chain_hash"
+        self._rows_over(
+            f"INSERT INTO {chained.name} ({names}) SELECT {names} FROM chained_rows",
+            chained_rows=typed,
+        )
         return Head(head.batch_no, head.entry_no + count, chain[-HASH_BYTES:])
 
     # --- reading ----------------------------------------------------------------------------------
