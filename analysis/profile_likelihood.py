@@ -176,13 +176,24 @@ class ProfileCurve:
 
     def fall(self, value: float) -> float:
         if value not in self.known:
-            best = self._climb(self.at, value)
-            if self._gap(best) > self.allowed:
-                other = self._climb(self.top.coefficients, value)
-                best = min(best, other, key=self._gap)
+            best = self._highest(value)
             self.at = best.coefficients
             self.known[value] = self._gap(best)
         return self.known[value]
+
+    def _highest(self, value: float) -> Climb:
+        """The higher of the peaks reached; one climb of two may lose its way far out."""
+        reached, lost = [], None
+        for start in (self.at, self.top.coefficients):
+            try:
+                reached.append(self._climb(start, value))
+            except RefusedEstimateError as refusal:
+                lost = refusal
+            if reached and self._gap(reached[0]) <= self.allowed:
+                break
+        if not reached and lost is not None:
+            raise lost
+        return min(reached, key=self._gap)
 
     def _climb(self, start: Array, value: float) -> Climb:
         held = start.copy()

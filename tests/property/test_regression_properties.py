@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from analysis.binomial_likelihood import BinomialData, penalised_binomial
@@ -147,6 +147,7 @@ def test_penalised_scores_are_slopes_of_the_penalised_likelihood(
 
 
 @settings(max_examples=15, deadline=None)
+@example(303, 13, True)  # far out one of two climbs loses its way
 @given(SEEDS, st.integers(12, 40), st.booleans())
 def test_firth_is_finite_under_separation(seed: int, n: int, complete: bool) -> None:
     rng = np.random.default_rng(seed)
