@@ -158,8 +158,8 @@ def _power_words(answer: DoseResponse, power: DetectableEffect) -> Paragraph:
 
 def _ladder(power: DetectableEffect) -> Table:
     return Table(
-        caption=f"Power by simulation, {power.replicates} drawn cohorts at each effect"
-        f" ({power.events:.0f} events on average); the first line is the type I error.",
+        caption=f"Power by simulation, {power.replicates} drawn cohorts at each effect, as"
+        " many events expected as were seen; the first line is the type I error.",
         columns=(Column("Hazard ratio"), Column("Found, %", "right"), Column("± SE", "right")),
         rows=tuple(
             Row((f"{math.exp(one.coef):.3f}", f"{100 * one.power:.1f}", f"{100 * one.se:.1f}"))

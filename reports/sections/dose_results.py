@@ -17,6 +17,7 @@ from reports.sections.dose_values import (
     p_of,
     ratio_value,
     say_adjustment,
+    tag_counts,
 )
 from reports.values import Content, Count, Missing, PValue, Quantity, Rate, text
 
@@ -68,7 +69,7 @@ def _models(answer: DoseResponse) -> Table:
             Column("p", "right"),
         ),
         rows=tuple(rows),
-        notes=tuple(dict.fromkeys(notes)),
+        notes=tuple(tag_counts(note) for note in dict.fromkeys(notes)),
     )
 
 

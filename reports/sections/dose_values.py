@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+import re
 
 from analysis.dose_curve import Quantity as DoseQuantity
 from analysis.dose_models import Ratio
-from reports.values import Content, Missing, PValue, Quantity
+from reports.values import Content, Count, Missing, PValue, Quantity, Value, Words, text
 
 MODEL_WORDS = {
     "cox": "Cox",
@@ -39,6 +40,24 @@ def ratio_value(one: Ratio, level: float) -> Content:
         n=one.n,
         events=one.events,
     )
+
+
+def tag_counts(note: str) -> Words:
+    """Return a model's note with its whole numbers as counts, so that suppression reaches them.
+
+    >>> tag_counts("13 competing events count as censored.").slots[0].value.value
+    13
+    """
+    bare = re.sub(r" \([\d.]+ each, under \d+\)", "", note)
+    slots: dict[str, Value] = {}
+
+    def tag(found: re.Match[str]) -> str:
+        name = f"k{len(slots)}"
+        slots[name] = Count(int(found[0]))
+        return f"{{{name}}}"
+
+    template = re.sub(r"(?<![\d.,])\d+(?![\d.])", tag, bare.replace("{", "(").replace("}", ")"))
+    return text(template, **slots)
 
 
 def p_of(one: Ratio) -> Content:
