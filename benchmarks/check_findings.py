@@ -23,8 +23,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analysis.checks import RegistryCheck, check_registry
-from analysis.cohort import DataCut
+from analysis.checking.checks import RegistryCheck, check_registry
+from analysis.outcomes.cohort import DataCut
 from registry.intake import take_in
 from registry.store import create_store, open_store
 from synthetic_cohort.cohort import draw_department, write_files

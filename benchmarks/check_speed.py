@@ -21,8 +21,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analysis.checks import check_registry
-from analysis.cohort import DataCut
+from analysis.checking.checks import check_registry
+from analysis.outcomes.cohort import DataCut
 from registry.intake import take_in
 from registry.records import TABLES
 from registry.store import create_store, open_store

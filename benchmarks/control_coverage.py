@@ -16,10 +16,10 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.cohort import CohortRules, DataCut
-from analysis.end_points import LOCAL_FAILURE
-from analysis.outcome import Estimation, examination_clock, read_outcome_table
-from analysis.survival import kaplan_meier
+from analysis.estimators.survival import kaplan_meier
+from analysis.outcomes.cohort import CohortRules, DataCut
+from analysis.outcomes.end_points import LOCAL_FAILURE
+from analysis.outcomes.outcome import Estimation, examination_clock, read_outcome_table
 from registry.intake import take_in
 from registry.store import create_store, open_store
 from synthetic_cohort import expected

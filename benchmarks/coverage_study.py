@@ -31,10 +31,10 @@ from numpy.typing import NDArray
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
-from analysis.competing_risks import Clock, aalen_johansen, aalen_johansen_own_clocks
-from analysis.intervals import clopper_pearson
-from analysis.observations import RightCensored
-from analysis.survival import kaplan_meier
+from analysis.estimators.competing_risks import Clock, aalen_johansen, aalen_johansen_own_clocks
+from analysis.estimators.intervals import clopper_pearson
+from analysis.estimators.observations import RightCensored
+from analysis.estimators.survival import kaplan_meier
 
 FloatArray = NDArray[np.float64]
 HORIZON = 5.0

@@ -20,10 +20,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.cox import cox
-from analysis.dose_horizon import bootstrap_coefficients, curve_at_horizon
-from analysis.fine_gray import fine_gray
-from analysis.firth import firth_cox
+from analysis.dose_effect.dose_horizon import bootstrap_coefficients, curve_at_horizon
+from analysis.models.cox import cox
+from analysis.models.fine_gray import fine_gray
+from analysis.models.firth import firth_cox
 from registry.errors import MendableError
 from synthetic_cohort.disease import CHOROID, draw_people, draw_tumours, failure_ratio
 from synthetic_cohort.hazards import cumulative_hazard, draw_days, draw_gompertz_days

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.cohort import DataCut
-from analysis.dose_response import HowToAnswer, Refused, answer_question
-from analysis.dose_rows import DoseQuestion
+from analysis.dose_effect.dose_response import HowToAnswer, Refused, answer_question
+from analysis.dose_effect.dose_rows import DoseQuestion
+from analysis.outcomes.cohort import DataCut
 from synthetic_cohort.cohort import TRUTH, draw_department
 from synthetic_cohort.in_memory import hold_in_memory
 

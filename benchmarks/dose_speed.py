@@ -17,10 +17,10 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
-from analysis.cohort import DataCut
-from analysis.dose_agreement import compare_with_recorded
-from analysis.dosimetry import recompute_doses
-from analysis.radiobiology import RepairModel
+from analysis.implants.dose_agreement import compare_with_recorded
+from analysis.implants.dosimetry import recompute_doses
+from analysis.implants.radiobiology import RepairModel
+from analysis.outcomes.cohort import DataCut
 from registry.records import TABLES
 from registry.store import create_store, open_store
 

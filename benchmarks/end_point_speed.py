@@ -17,8 +17,8 @@ from typing import Any
 import duckdb
 import numpy as np
 
-from analysis.cohort import CohortRules, DataCut
-from analysis.end_points import END_POINTS, compile_end_point, find_end_point
+from analysis.outcomes.cohort import CohortRules, DataCut
+from analysis.outcomes.end_points import END_POINTS, compile_end_point, find_end_point
 from registry.records import TABLES
 from synthetic_cohort.cohort import draw_department
 from synthetic_cohort.in_memory import hold_in_memory
@@ -84,7 +84,7 @@ def main() -> None:
         "",
         f"{sizes['tumour']} tumours, {sizes['visit']} visits, {sizes['event']} events; 2 threads,"
         f" memory limit {MEMORY}. Peak of the whole process {peak:.0f} MB ({before / 1024:.0f} MB"
-        " after making the data). Seconds depend on what else the machine does; CPU seconds do not.",
+        " after making the data). Seconds depend on the machine’s other work; CPU seconds do not.",
         "",
         "| end point | units | seconds | CPU seconds |",
         "|---|---|---|---|",

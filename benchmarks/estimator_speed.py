@@ -27,10 +27,10 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.competing_risks import aalen_johansen
-from analysis.observations import RightCensored
-from analysis.resampling import resampled_survival
-from analysis.survival import kaplan_meier
+from analysis.estimators.competing_risks import aalen_johansen
+from analysis.estimators.observations import RightCensored
+from analysis.estimators.resampling import resampled_survival
+from analysis.estimators.survival import kaplan_meier
 
 SIZES = (1_000, 100_000, 1_000_000)
 R_SCRIPT = """

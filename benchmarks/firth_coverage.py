@@ -16,11 +16,11 @@ from pathlib import Path
 import numpy as np
 from scipy.stats import chi2, norm
 
-from analysis.binomial_likelihood import BinomialData, penalised_binomial
-from analysis.cox import prepare_cox
-from analysis.firth import penalised_partial
-from analysis.newton import Climb, Evaluate
-from analysis.profile_likelihood import maximise_penalised
+from analysis.models.binomial_likelihood import BinomialData, penalised_binomial
+from analysis.models.cox import prepare_cox
+from analysis.models.firth import penalised_partial
+from analysis.models.newton import Climb, Evaluate
+from analysis.models.profile_likelihood import maximise_penalised
 from registry.errors import MendableError
 
 OUT = Path(__file__).with_suffix(".md")

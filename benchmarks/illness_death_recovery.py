@@ -16,11 +16,15 @@ import time
 import numpy as np
 from scipy.integrate import quad
 
-from analysis.competing_risks import aalen_johansen
-from analysis.illness_death import VisitedToDeath, bootstrap_illness_death, fit_illness_death
-from analysis.interval_censored import npmle
-from analysis.observations import RightCensored
-from analysis.survival import kaplan_meier
+from analysis.estimators.competing_risks import aalen_johansen
+from analysis.estimators.illness_death import (
+    VisitedToDeath,
+    bootstrap_illness_death,
+    fit_illness_death,
+)
+from analysis.estimators.interval_censored import npmle
+from analysis.estimators.observations import RightCensored
+from analysis.estimators.survival import kaplan_meier
 
 DEPARTMENTS, PATIENTS, RESAMPLES, SEED = 200, 300, 100, 20240917
 TIMES = np.array([2.0, 5.0, 10.0])

@@ -22,7 +22,7 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.interval_censored import bootstrap_npmle, npmle
+from analysis.estimators.interval_censored import bootstrap_npmle, npmle
 from registry.errors import RefusedEstimateError
 
 SAMPLES, RESAMPLES, SEED = 300, 100, 20260301

@@ -61,7 +61,7 @@ def measure_likelihood(
 
 def run_ours(lower: np.ndarray, upper: np.ndarray, repeats: int) -> dict[str, float]:
     """Time this project's estimate."""
-    from analysis.interval_censored import npmle
+    from analysis.estimators.interval_censored import npmle
 
     seconds = []
     for _ in range(repeats):

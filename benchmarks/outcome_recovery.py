@@ -20,19 +20,19 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analysis.cohort import CohortRules, DataCut
-from analysis.competing_risks import aalen_johansen
-from analysis.end_points import (
+from analysis.estimators.competing_risks import aalen_johansen
+from analysis.estimators.observations import RightCensored
+from analysis.estimators.survival import kaplan_meier
+from analysis.outcomes.cohort import CohortRules, DataCut
+from analysis.outcomes.end_points import (
     DEATH,
     EYE_LOSS,
     LOCAL_FAILURE,
     MELANOMA_DEATH,
     METASTASIS,
 )
-from analysis.eye_states import DEAD, occupy, read_eye_states
-from analysis.observations import RightCensored
-from analysis.outcome import Estimation, GroupOutcome, analyse_group, read_outcome_table
-from analysis.survival import kaplan_meier
+from analysis.outcomes.eye_states import DEAD, occupy, read_eye_states
+from analysis.outcomes.outcome import Estimation, GroupOutcome, analyse_group, read_outcome_table
 from synthetic_cohort.cohort import draw_department
 from synthetic_cohort.expected import read_figures
 from synthetic_cohort.in_memory import hold_in_memory

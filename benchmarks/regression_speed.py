@@ -18,8 +18,8 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.cox import cox
-from analysis.fine_gray import fine_gray
+from analysis.models.cox import cox
+from analysis.models.fine_gray import fine_gray
 
 OUT = Path(__file__).with_suffix(".md")
 R_FIT = {

@@ -15,8 +15,8 @@ from pathlib import Path
 import numpy as np
 from scipy.stats import poisson
 
-from analysis.benchmark import TAIL, compare
-from analysis.bundles import (
+from analysis.benchmarking.benchmark import TAIL, compare
+from analysis.benchmarking.bundles import (
     GRID_DAYS,
     coarsen,
     expect_from_bundle,
@@ -24,16 +24,16 @@ from analysis.bundles import (
     on_grid,
     pool_bundles,
 )
-from analysis.cohort import CohortRules, DataCut
-from analysis.end_points import EYE_LOSS, MAIN
-from analysis.exact_counts import poisson_limits, poisson_mid_p_limits
-from analysis.expected_events import ReferenceHazard, expect_events, integrated_limits
-from analysis.group_tests import log_rank
-from analysis.monitoring import find_limit, simulate_alarm
-from analysis.observations import RightCensored
-from analysis.outcome import Estimation, Outcome, OutcomeTable, analyse_group
-from analysis.published_rates import PublishedRate, PublishedSeries
-from analysis.survival import kaplan_meier
+from analysis.benchmarking.expected_events import ReferenceHazard, expect_events, integrated_limits
+from analysis.benchmarking.monitoring import find_limit, simulate_alarm
+from analysis.benchmarking.published_rates import PublishedRate, PublishedSeries
+from analysis.counts.exact_counts import poisson_limits, poisson_mid_p_limits
+from analysis.estimators.group_tests import log_rank
+from analysis.estimators.observations import RightCensored
+from analysis.estimators.survival import kaplan_meier
+from analysis.outcomes.cohort import CohortRules, DataCut
+from analysis.outcomes.end_points import EYE_LOSS, MAIN
+from analysis.outcomes.outcome import Estimation, Outcome, OutcomeTable, analyse_group
 
 OUT = Path(__file__).with_suffix(".md")
 CUT = date(2024, 12, 31)

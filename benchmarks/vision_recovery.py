@@ -23,14 +23,14 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from analysis.cohort import CohortRules, DataCut
-from analysis.competing_risks import aalen_johansen
-from analysis.end_points import DAYS_PER_YEAR
-from analysis.observations import RightCensored
-from analysis.outcome import Estimation
-from analysis.vision import Vision, VisionGroup, analyse_vision
-from analysis.vision_history import VisionRules
-from analysis.vision_levels import at_least
+from analysis.estimators.competing_risks import aalen_johansen
+from analysis.estimators.observations import RightCensored
+from analysis.outcomes.cohort import CohortRules, DataCut
+from analysis.outcomes.end_points import DAYS_PER_YEAR
+from analysis.outcomes.outcome import Estimation
+from analysis.outcomes.vision import Vision, VisionGroup, analyse_vision
+from analysis.outcomes.vision_history import VisionRules
+from analysis.outcomes.vision_levels import at_least
 from registry.acuity import read_acuity
 from registry.records import TABLES
 from reports.vision_curves import loss_band

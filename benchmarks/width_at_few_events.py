@@ -16,8 +16,8 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.intervals import clopper_pearson
-from analysis.survival import kaplan_meier
+from analysis.estimators.intervals import clopper_pearson
+from analysis.estimators.survival import kaplan_meier
 from benchmarks.coverage_study import HORIZON, Setting, sample
 
 SAMPLES, MID_P_SAMPLES = 3_000, 500

@@ -18,6 +18,10 @@ MOST_GROUP_BYTES = 400_000_000
 """Bytes of one row group, decompressed."""
 
 LONGEST_TEXT = 10_000
+MOST_TEXT_BYTES = 1_000_000_000
+"""Bytes of all texts, written out; a dictionary can hold little and stand for much."""
+
+TEXT_BYTES_AT_ONCE = 50_000_000
 
 
 def _refuse(path: Path, what: str) -> RefusedInputError:
@@ -38,6 +42,7 @@ class ParquetRows:
         import pyarrow.parquet as pq
 
         self.path = path
+        self._text_bytes = 0
         try:
             schema = pq.read_schema(path)
             texts = [f.name for f in schema if pa.types.is_string(f.type)]
@@ -70,13 +75,33 @@ class ParquetRows:
         line = 2
         try:
             for batch in self._file.iter_batches(batch_size=size, use_threads=False):
-                columns = [self._write(column) for column in batch.columns]
-                lines = pa.array(range(line, line + batch.num_rows), pa.int64())
-                names = [*(str(place) for place in range(len(columns))), "line"]
-                line += batch.num_rows
-                yield Chunk(pa.table([*columns, lines], names=names), (), True)
+                at_once = max(1, TEXT_BYTES_AT_ONCE // max(1, self._measure(batch)))
+                for start in range(0, batch.num_rows, at_once):
+                    part = batch.slice(start, at_once)
+                    columns = [self._write(column) for column in part.columns]
+                    lines = pa.array(range(line, line + part.num_rows), pa.int64())
+                    names = [*(str(place) for place in range(len(columns))), "line"]
+                    line += part.num_rows
+                    yield Chunk(pa.table([*columns, lines], names=names), (), True)
         except (OSError, pa.ArrowException, ValueError):
             raise _refuse(self.path, "is damaged. Save it anew as Parquet") from None
+
+    def _measure(self, batch: Any) -> int:
+        """Find the most bytes that a row's texts can have; refuse what writes out too large."""
+        import pyarrow as pa
+        import pyarrow.compute as pc
+
+        longest = 0
+        for column in batch.columns:
+            if not pa.types.is_dictionary(column.type):
+                continue
+            lengths = pc.binary_length(column.dictionary.cast(pa.large_string()))
+            self._text_bytes += pc.sum(lengths.take(column.indices)).as_py() or 0
+            longest += pc.max(lengths).as_py() or 0
+        if self._text_bytes > MOST_TEXT_BYTES:
+            most = MOST_TEXT_BYTES // 1_000_000
+            raise _refuse(self.path, f"holds more than {most} MB of text. Split it")
+        return longest
 
     def _write(self, column: Any) -> Any:
         """Write a column as text; null is blank."""

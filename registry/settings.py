@@ -16,7 +16,8 @@ from typing import Any
 from registry.errors import RefusedInputError
 
 HALF_LIFE_SOURCES = ("ICRP Publication 107 (2008)", "ENSDF")
-"""The sources of half-lives that a registry may name; :mod:`analysis.decay` holds their values."""
+"""The sources of half-lives that a registry may name; :mod:`analysis.implants.decay` holds their
+values."""
 
 DEFAULT_VISIT_SCHEDULE: tuple[Mapping[str, float | None], ...] = (
     MappingProxyType({"every_months": 6, "until_years": 5}),

@@ -9,22 +9,22 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.baseline import (
+from analysis.benchmarking.benchmark_results import BenchmarkResults, run_benchmarks
+from analysis.benchmarking.published_rates import builtin_rates
+from analysis.counts.completeness import Completeness as FollowUpCompleteness
+from analysis.counts.completeness import completeness_of_follow_up
+from analysis.outcomes.baseline import (
     Completeness as RecordCompleteness,
 )
-from analysis.baseline import (
+from analysis.outcomes.baseline import (
     Summary,
     completeness_by_year,
     read_baseline,
     summarise,
 )
-from analysis.benchmark_results import BenchmarkResults, run_benchmarks
-from analysis.cohort import CohortRules, DataCut
-from analysis.completeness import Completeness as FollowUpCompleteness
-from analysis.completeness import completeness_of_follow_up
-from analysis.end_points import END_POINTS, LOCAL_FAILURE
-from analysis.outcome import Estimation, Outcome, OutcomeTable, analyse
-from analysis.published_rates import builtin_rates
+from analysis.outcomes.cohort import CohortRules, DataCut
+from analysis.outcomes.end_points import END_POINTS, LOCAL_FAILURE
+from analysis.outcomes.outcome import Estimation, Outcome, OutcomeTable, analyse
 from reports.monitoring_results import MonitoringResults, gather_monitoring
 from reports.outcome_results import OutcomeResults, gather_outcomes
 from reports.quality_results import QualityResults, gather_quality

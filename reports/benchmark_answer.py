@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from analysis.benchmark import AtOneTime, Comparison, OverExpected, Standardised
-from analysis.benchmark_results import BenchmarkResults
-from analysis.between_series import AmongSeries
-from analysis.unit_comparison import UnitOverExpected
+from analysis.benchmarking.benchmark import AtOneTime, Comparison, OverExpected, Standardised
+from analysis.benchmarking.benchmark_results import BenchmarkResults
+from analysis.benchmarking.between_series import AmongSeries
+from analysis.benchmarking.unit_comparison import UnitOverExpected
 from reports.benchmark_wording import board_sentence
 from reports.monitoring_results import MonitoringResults, ShortHorizon
 from reports.wording import say

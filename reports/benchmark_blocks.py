@@ -5,9 +5,15 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from analysis.benchmark import AtOneTime, Comparison, Estimate, OverExpected, Standardised
-from analysis.benchmark_results import BenchmarkResults
-from analysis.between_series import AmongSeries
+from analysis.benchmarking.benchmark import (
+    AtOneTime,
+    Comparison,
+    Estimate,
+    OverExpected,
+    Standardised,
+)
+from analysis.benchmarking.benchmark_results import BenchmarkResults
+from analysis.benchmarking.between_series import AmongSeries
 from reports.benchmark_wording import (
     NOT_AS_GOOD,
     board_sentence,

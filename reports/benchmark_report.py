@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from analysis.benchmark_results import BenchmarkResults
-from analysis.end_points import definition_in_words
-from analysis.margins import Margins
+from analysis.benchmarking.benchmark_results import BenchmarkResults
+from analysis.benchmarking.margins import Margins
+from analysis.outcomes.end_points import definition_in_words
 from reports.audit import NOTICE, versions
 from reports.document import BulletList, Paragraph, Provenance, Report, Section, numbered
 from reports.monitoring_results import MonitoringResults

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 
-from analysis.benchmark import AtOneTime, Comparison, Estimate, OverExpected
-from analysis.outcome import Outcome
-from analysis.published_rates import Stratum
+from analysis.benchmarking.benchmark import AtOneTime, Comparison, Estimate, OverExpected
+from analysis.benchmarking.published_rates import Stratum
+from analysis.outcomes.outcome import Outcome
 from reports.values import ObservedExpected, Quantity, Text, Value, text
 
 _OPENING = {

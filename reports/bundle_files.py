@@ -8,7 +8,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from analysis.bundles import GRID_DAYS, LAST_YEAR, Bundle, Cell
+from analysis.benchmarking.bundles import GRID_DAYS, LAST_YEAR, Bundle, Cell
 from registry.errors import RefusedInputError
 from reports.bundle_suppression import SuppressedBundle, SuppressedStratum, range_of
 

@@ -12,8 +12,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from analysis.bundles import LAST_YEAR, NOT_LATE, TICKS_PER_YEAR, Bundle
-from analysis.end_points import DAYS_PER_YEAR
+from analysis.benchmarking.bundles import LAST_YEAR, NOT_LATE, TICKS_PER_YEAR, Bundle
+from analysis.outcomes.end_points import DAYS_PER_YEAR
 from registry.errors import RefusedInputError
 from reports.published_numbers import ROUNDED_TO, SMALLEST_SHOWN, is_small, round_to_five
 

@@ -12,11 +12,11 @@ from reports.implant_dose import describe_dose
 from reports.implant_placement import describe_placement
 
 if TYPE_CHECKING:
-    from analysis.case_record import CaseRecord
-    from analysis.checks import RegistryCheck
-    from analysis.dosimetry import DoseTable
-    from analysis.placement_check import PlacementCheck
-    from analysis.radiobiology import RepairModel
+    from analysis.checking.checks import RegistryCheck
+    from analysis.implants.dosimetry import DoseTable
+    from analysis.implants.placement_check import PlacementCheck
+    from analysis.implants.radiobiology import RepairModel
+    from analysis.outcomes.case_record import CaseRecord
 
 _ABOUT_ONE_IMPLANT = ("command", "caution")
 _VISIT_FIELDS = (

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any
 from reports.render.text import lay_out_table
 
 if TYPE_CHECKING:
-    from analysis.baseline import Completeness
-    from analysis.check_declaration import CheckRule
-    from analysis.checks import CheckFinding, RegistryCheck
-    from analysis.plaque_log import PlaqueEntry
-    from analysis.schedule import VisitSchedule
+    from analysis.checking.check_declaration import CheckRule
+    from analysis.checking.checks import CheckFinding, RegistryCheck
+    from analysis.checking.schedule import VisitSchedule
+    from analysis.implants.plaque_log import PlaqueEntry
+    from analysis.outcomes.baseline import Completeness
 
 COLUMNS = (
     "severity",
@@ -52,7 +52,7 @@ def describe_finding(finding: CheckFinding) -> dict[str, object]:
 
 def at_least(check: RegistryCheck, severity: str) -> list[CheckFinding]:
     """List the findings of a severity or worse."""
-    from analysis.check_declaration import SEVERITIES
+    from analysis.checking.check_declaration import SEVERITIES
 
     kept = SEVERITIES[: [*SEVERITIES].index(severity) + 1]  # type: ignore[arg-type]
     return [one for one in check.findings if one.severity in kept]
@@ -66,7 +66,7 @@ def describe_check(
     completeness: Completeness,
 ) -> dict[str, object]:
     """Give the machine-readable result; counts are of all findings, whatever is shown."""
-    from analysis.schedule import count_states
+    from analysis.checking.schedule import count_states
 
     return {
         "command": "check",

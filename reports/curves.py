@@ -10,9 +10,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.end_points import DAYS_PER_YEAR
-from analysis.grouping import NOT_RECORDED
-from analysis.outcome import GroupOutcome, Outcome, OutcomeTable, death_clock
+from analysis.outcomes.end_points import DAYS_PER_YEAR
+from analysis.outcomes.grouping import NOT_RECORDED
+from analysis.outcomes.outcome import GroupOutcome, Outcome, OutcomeTable, death_clock
 from reports.figures.specs import (
     CurveSeries,
     IncidenceFigure,

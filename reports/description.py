@@ -9,7 +9,7 @@ from registry.errors import RefusedEstimateError, UsageError
 from reports.table_reading import Table
 
 if TYPE_CHECKING:
-    from analysis.description import ColumnDescription, GroupDescription
+    from analysis.counts.description import ColumnDescription, GroupDescription
 
 NOT_RECORDED = "not recorded"
 
@@ -30,7 +30,7 @@ def answer_description(
     UsageError
         For a column named in ``as_categories`` that is not described.
     """
-    from analysis.description import describe_columns
+    from analysis.counts.description import describe_columns
 
     if not table.n_rows:
         raise RefusedEstimateError(f"{table.name} has no rows to describe.", file=table.name)

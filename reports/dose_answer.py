@@ -7,12 +7,12 @@ from typing import Any
 
 import numpy as np
 
-from analysis.censoring_weights import READING_WORDS
-from analysis.dose_curve import Quantity
-from analysis.dose_horizon import CurveAtHorizon
-from analysis.dose_models import Ratio
-from analysis.dose_power import DetectableEffect
-from analysis.dose_response import DoseResponse, Refused
+from analysis.dose_effect.censoring_weights import READING_WORDS
+from analysis.dose_effect.dose_horizon import CurveAtHorizon
+from analysis.dose_effect.dose_models import Ratio
+from analysis.dose_effect.dose_power import DetectableEffect
+from analysis.dose_effect.dose_response import DoseResponse, Refused
+from analysis.models.dose_curve import Quantity
 from reports.dose_plan import PlanState
 from reports.question_log import QuestionCount
 

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from analysis.dose_response import DoseResponse
+from analysis.dose_effect.dose_response import DoseResponse
 
 TABLE, FIELDS = "dose_response.csv", "fields.csv"
 

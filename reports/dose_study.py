@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from analysis.dose_response import DoseResponse, HowToAnswer
+from analysis.dose_effect.dose_response import DoseResponse, HowToAnswer
 from reports.audit import NOTICE, versions
 from reports.document import Provenance, Report, numbered
 from reports.dose_plan import PlanState

@@ -14,7 +14,7 @@ from registry.errors import RefusedEstimateError, RefusedInputError, UsageError
 from reports.table_reading import Table
 
 if TYPE_CHECKING:
-    from analysis.observations import RightCensored
+    from analysis.estimators.observations import RightCensored
 
 KAPLAN_MEIER, CUMULATIVE_INCIDENCE = "kaplan-meier", "cumulative-incidence"
 ALL = "all"
@@ -160,7 +160,7 @@ def _labels(table: Table, column: str | None) -> tuple[str, ...] | None:
 
 
 def _observe(table: Table, question: Question, status: list[int]) -> RightCensored:
-    from analysis.observations import RightCensored
+    from analysis.estimators.observations import RightCensored
 
     entry = None if question.entry is None else table.numbers(question.entry)
     weight = None if question.weights is None else table.numbers(question.weights)
@@ -317,7 +317,7 @@ def _move_to_landmark(
 def _describe_survival(
     name: str, observed: RightCensored, question: Question
 ) -> tuple[dict[str, Any], Any, list[str]]:
-    from analysis.survival import kaplan_meier
+    from analysis.estimators.survival import kaplan_meier
 
     with_group = _naming_group(name)
     estimate = with_group(
@@ -349,7 +349,7 @@ def _describe_survival(
 def _describe_incidence(
     name: str, observed: RightCensored, question: Question
 ) -> tuple[dict[str, Any], Any, list[str]]:
-    from analysis.competing_risks import aalen_johansen
+    from analysis.estimators.competing_risks import aalen_johansen
 
     estimate = _naming_group(name)(
         lambda: aalen_johansen(observed, interval=question.interval, level=question.level)
@@ -394,7 +394,7 @@ def _naming_group(name: str) -> Callable[[Callable[[], Any]], Any]:
 
 
 def _follow_up(name: str, observed: RightCensored, question: Question) -> tuple[Any, list[str]]:
-    from analysis.survival import Quantile, reverse_kaplan_meier
+    from analysis.estimators.survival import Quantile, reverse_kaplan_meier
 
     try:
         reverse = reverse_kaplan_meier(observed, interval=question.interval, level=question.level)
@@ -419,7 +419,7 @@ def _warn_beyond(name: str, last_time: float, question: Question) -> list[str]:
 
 
 def _test(rows: _Rows, question: Question) -> tuple[list[dict[str, Any]], list[str]]:
-    from analysis.group_tests import gray, list_tests, log_rank
+    from analysis.estimators.group_tests import gray, list_tests, log_rank
 
     if len(rows.groups()) < 2:
         return [], []
@@ -440,7 +440,7 @@ def _test(rows: _Rows, question: Question) -> tuple[list[dict[str, Any]], list[s
 def _differences(estimates: dict[str, Any], question: Question) -> list[dict[str, Any]]:
     from dataclasses import asdict
 
-    from analysis.differences import restricted_mean_difference, survival_difference
+    from analysis.estimators.differences import restricted_mean_difference, survival_difference
 
     if len(estimates) != 2:
         raise UsageError(
@@ -466,7 +466,7 @@ def _differences(estimates: dict[str, Any], question: Question) -> list[dict[str
 def _incidence_differences(
     first: Any, second: Any, time: float
 ) -> list[tuple[dict[str, Any], Any]]:
-    from analysis.differences import incidence_difference
+    from analysis.estimators.differences import incidence_difference
 
     shared = {cause.cause for cause in first.causes} & {cause.cause for cause in second.causes}
     return [

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from registry.errors import RefusedEstimateError, RefusedInputError
 
 if TYPE_CHECKING:
-    from analysis.interval_censored import Npmle
+    from analysis.estimators.interval_censored import Npmle
 
 METHOD = "interval-censored"
 
@@ -64,7 +64,7 @@ def describe_interval_censored(
     """
     import numpy as np
 
-    from analysis.interval_censored import npmle
+    from analysis.estimators.interval_censored import npmle
 
     low, high = np.asarray(lower, float), np.asarray(upper, float)
     high = np.where(np.isnan(high), np.inf, high)
@@ -181,7 +181,7 @@ def _warn(name: str, estimate: Npmle) -> list[str]:
 
 
 def _test(lower: Any, upper: Any, labels: Any) -> tuple[list[dict[str, Any]], list[str]]:
-    from analysis.interval_censored import interval_censored_log_rank
+    from analysis.estimators.interval_censored import interval_censored_log_rank
 
     try:
         test = interval_censored_log_rank(lower, upper, labels)

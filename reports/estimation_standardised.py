@@ -8,8 +8,8 @@ from registry.errors import UsageError
 from reports.table_reading import Table
 
 if TYPE_CHECKING:
-    from analysis.observations import RightCensored
-    from analysis.standardised import Standardised, StandardisedGroup
+    from analysis.estimators.observations import RightCensored
+    from analysis.models.standardised import Standardised, StandardisedGroup
     from reports.estimation import Question
 
 
@@ -34,8 +34,8 @@ def answer_standardised(
     """
     import numpy as np
 
-    from analysis.design_matrix import to_model_frame
-    from analysis.standardised import standardise
+    from analysis.models.design_matrix import to_model_frame
+    from analysis.models.standardised import standardise
     from reports.regression import read_column
 
     frame = to_model_frame({name: read_column(table, name) for name in question.standardise})
@@ -58,7 +58,7 @@ def answer_standardised(
 
 
 def _warn(found: Standardised, events: int) -> list[str]:
-    from analysis.coefficients import few_events_warning
+    from analysis.models.coefficients import few_events_warning
 
     few = few_events_warning(events, len(found.coefficients.terms), advised=None)
     warnings = [] if few is None else [few.split(":")[0] + ": the adjustment is uncertain."]

@@ -13,7 +13,7 @@ from registry.errors import RefusedInputError
 from reports.record_arguments import split_store_and_key
 
 if TYPE_CHECKING:
-    from analysis.cohort import DataCut
+    from analysis.outcomes.cohort import DataCut
 
 StoreAndImplant = Annotated[
     list[str],
@@ -44,7 +44,7 @@ def split_store_and_implant(arguments: Sequence[str]) -> tuple[Path, str]:
 
 def everything_on_file() -> DataCut:
     """Return the data cut that leaves nothing out."""
-    from analysis.cohort import DataCut
+    from analysis.outcomes.cohort import DataCut
 
     return DataCut(date(2199, 12, 31))
 

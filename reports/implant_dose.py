@@ -11,10 +11,10 @@ from reports.command_frame import CAUTION
 from reports.render.text import lay_out_table
 
 if TYPE_CHECKING:
-    from analysis.dose_courses import CourseDose
-    from analysis.dose_points import Limits
-    from analysis.dosimetry import DoseTable, PointDoses
-    from analysis.radiobiology import RepairModel
+    from analysis.implants.dose_courses import CourseDose
+    from analysis.implants.dose_points import Limits
+    from analysis.implants.dosimetry import DoseTable, PointDoses
+    from analysis.implants.radiobiology import RepairModel
 
 FORMULA = (
     "D = R_cert(d) * 0.06 * 2^(-certificate_age_days / half_life_days) * "
@@ -64,8 +64,8 @@ def _not_included(doses: PointDoses, row: int) -> list[str]:
 
 def describe_point(table: DoseTable, point: str, row: int, model: RepairModel) -> dict[str, object]:
     """Give one point's dose with its inputs, limits, BED and the recorded dose."""
-    from analysis.dose_agreement import TOLERANCE_FRACTION
-    from analysis.dosimetry import GY_PER_HOUR_IN_MGY_PER_MIN, REASONS
+    from analysis.implants.dose_agreement import TOLERANCE_FRACTION
+    from analysis.implants.dosimetry import GY_PER_HOUR_IN_MGY_PER_MIN, REASONS
 
     doses = table.points[point]
     rate, ratio = float(doses.dose_rate_gy_per_hour[row]), float(doses.ratio[row])
@@ -104,7 +104,7 @@ def describe_point(table: DoseTable, point: str, row: int, model: RepairModel) -
 
 
 def _describe_course(course: CourseDose) -> dict[str, object]:
-    from analysis.dose_courses import COURSE_REASONS
+    from analysis.implants.dose_courses import COURSE_REASONS
 
     def words(code: str) -> str | None:
         return COURSE_REASONS[code] if code else None
@@ -124,8 +124,8 @@ def _describe_course(course: CourseDose) -> dict[str, object]:
 
 
 def _describe_bed(table: DoseTable, row: int, model: RepairModel) -> dict[str, object]:
-    from analysis.radiobiology import FORMULA as BED_FORMULA
-    from analysis.radiobiology import vary_parameters
+    from analysis.implants.radiobiology import FORMULA as BED_FORMULA
+    from analysis.implants.radiobiology import vary_parameters
 
     rate = float(table.points["apex"].dose_rate_gy_per_hour[row])
     varied = (
@@ -165,8 +165,8 @@ def _remark(table: DoseTable, row: int) -> list[str]:
 
 def describe_dose(table: DoseTable, row: int, model: RepairModel) -> dict[str, Any]:
     """Give the machine-readable result for one implant of a dose table."""
-    from analysis.dose_agreement import TOLERANCE_FRACTION
-    from analysis.dose_courses import sum_courses
+    from analysis.implants.dose_agreement import TOLERANCE_FRACTION
+    from analysis.implants.dose_courses import sum_courses
 
     records = table.records
     implant_id = str(records.implant_id[row])

@@ -10,8 +10,8 @@ from reports.command_frame import CAUTION
 from reports.render.text import lay_out_table
 
 if TYPE_CHECKING:
-    from analysis.placement_check import PlacementCheck
-    from analysis.worked import Worked
+    from analysis.implants.placement_check import PlacementCheck
+    from analysis.implants.worked import Worked
 
 
 def describe_worked(worked: Worked) -> dict[str, object]:

@@ -6,9 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.end_points import DAYS_PER_YEAR
-from analysis.funnel import Overdispersion, overdispersion
-from analysis.monitoring import (
+from analysis.benchmarking.monitoring import (
     Cusum,
     CusumLimit,
     Detection,
@@ -20,14 +18,16 @@ from analysis.monitoring import (
     order_in_time,
     own_hazard,
 )
-from analysis.outcome import Outcome
-from analysis.risk_adjusted_cusum import find_steiner_limit, steiner_cusum
-from analysis.unit_comparison import (
+from analysis.benchmarking.risk_adjusted_cusum import find_steiner_limit, steiner_cusum
+from analysis.benchmarking.unit_comparison import (
     UnitOverExpected,
     all_reached,
     case_bands,
     over_expected_by,
 )
+from analysis.counts.funnel import Overdispersion, overdispersion
+from analysis.outcomes.end_points import DAYS_PER_YEAR
+from analysis.outcomes.outcome import Outcome
 
 YEARS_PER_FALSE_ALARM = 20.0
 LOOKED_FOR = 2.0

@@ -8,10 +8,10 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from analysis.curves import AtTimes, StepCurve
-from analysis.end_points import DAYS_PER_YEAR
-from analysis.outcome import GroupOutcome, Outcome, OutcomeTable
-from analysis.survival import Quantile
+from analysis.estimators.curves import AtTimes, StepCurve
+from analysis.estimators.survival import Quantile
+from analysis.outcomes.end_points import DAYS_PER_YEAR
+from analysis.outcomes.outcome import GroupOutcome, Outcome, OutcomeTable
 
 ROW_HEADINGS = (
     "unit_id",
@@ -103,7 +103,7 @@ def describe_group(
 
 def _describe_clocked(outcome: Outcome) -> list[dict[str, Any]]:
     """Describe the tests of incidences and competing hazards; a refused one with its reason."""
-    from analysis.group_tests import list_tests
+    from analysis.estimators.group_tests import list_tests
 
     described = []
     for one in outcome.incidence_tests:
@@ -122,8 +122,8 @@ def describe_outcome(outcome: Outcome, at_years: Sequence[float]) -> dict[str, A
     at_years
         Times at which the curves are read.
     """
-    from analysis.end_points import definition_in_words
-    from analysis.group_tests import list_tests
+    from analysis.estimators.group_tests import list_tests
+    from analysis.outcomes.end_points import definition_in_words
 
     names = outcome.end_point.cause_names
     return {

@@ -6,14 +6,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from analysis.case_review import Case, list_cases
-from analysis.cohort import CohortRules, DataCut
-from analysis.end_points import DEATH, EYE_LOSS, MELANOMA_DEATH, METASTASIS
-from analysis.eye_states import EyeStates, occupy, read_eye_states
-from analysis.follow_up_bias import FollowUpBias, study_follow_up
-from analysis.multistate import Occupation
-from analysis.outcome import Estimation, Outcome, analyse
-from analysis.toxicity import Complication, analyse_toxicity
+from analysis.estimators.multistate import Occupation
+from analysis.outcomes.case_review import Case, list_cases
+from analysis.outcomes.cohort import CohortRules, DataCut
+from analysis.outcomes.end_points import DEATH, EYE_LOSS, MELANOMA_DEATH, METASTASIS
+from analysis.outcomes.eye_states import EyeStates, occupy, read_eye_states
+from analysis.outcomes.follow_up_bias import FollowUpBias, study_follow_up
+from analysis.outcomes.outcome import Estimation, Outcome, analyse
+from analysis.outcomes.toxicity import Complication, analyse_toxicity
 
 GROUPINGS: tuple[tuple[str, str], ...] = (
     ("size_category", "T category by size (AJCC 8)"),

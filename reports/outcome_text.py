@@ -11,7 +11,7 @@ from reports.values import PValue
 from reports.wording import say
 
 if TYPE_CHECKING:
-    from analysis.outcome import Outcome
+    from analysis.outcomes.outcome import Outcome
 
 
 def lay_out_groups(outcome: Outcome, years: Sequence[float]) -> list[str]:

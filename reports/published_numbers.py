@@ -144,7 +144,7 @@ def _publish_ratio(ratio: ObservedExpected) -> ObservedExpected:
     if ratio.lower is not None and ratio.expected > 0:
         low, high = (limit / ratio.expected for limit in poisson_limits(shown, ratio.level))
     if ratio.lower is not None and ratio.expected > 0 and ratio.log_sd is not None:
-        from analysis.expected_events import integrated_limits
+        from analysis.benchmarking.expected_events import integrated_limits
 
         found = integrated_limits(shown, ratio.expected, ratio.log_sd, (1 - ratio.level) / 2)
         low, high = found.lower, found.upper

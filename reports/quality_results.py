@@ -8,20 +8,20 @@ from typing import Any
 
 import numpy as np
 
-from analysis.checks import RegistryCheck, check_registry
-from analysis.cohort import CohortRules, DataCut
-from analysis.dose_agreement import DoseAgreement, compare_with_recorded
-from analysis.dose_points import APEX, INNER_SCLERA, SCLERAL_SURFACE
-from analysis.dosimetry import DoseTable, recompute_doses
-from analysis.placement_check import PlacementTable, check_placements, tabulate
-from analysis.tumour_regression import (
+from analysis.checking.checks import RegistryCheck, check_registry
+from analysis.checking.tumour_regression import (
     RatioAt,
     Regression,
     fit_regression,
     read_heights,
     summarise_ratios,
 )
-from analysis.waiting_times import WaitingTimes, read_waiting_times
+from analysis.implants.dose_agreement import DoseAgreement, compare_with_recorded
+from analysis.implants.dose_points import APEX, INNER_SCLERA, SCLERAL_SURFACE
+from analysis.implants.dosimetry import DoseTable, recompute_doses
+from analysis.implants.placement_check import PlacementTable, check_placements, tabulate
+from analysis.outcomes.cohort import CohortRules, DataCut
+from analysis.outcomes.waiting_times import WaitingTimes, read_waiting_times
 from registry.errors import RefusedEstimateError
 
 

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from analysis.design_matrix import ModelFrame
-    from analysis.regression import RegressionAnswer, RegressionRows
+    from analysis.models.design_matrix import ModelFrame
+    from analysis.models.regression import RegressionAnswer, RegressionRows
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +105,7 @@ def answer_regression(table: Table, question: RegressionQuestion) -> dict[str, A
     RefusedInputError, RefusedEstimateError
         For a cell, a column or a model that cannot be used.
     """
-    from analysis.regression import regress
+    from analysis.models.regression import regress
 
     if question.imputations:
         from reports.regression_imputed import answer_imputed
@@ -156,7 +156,7 @@ def describe(
 
 
 def _term_rows(found: RegressionAnswer) -> list[dict[str, Any]]:
-    from analysis.coefficients import exp_or_infinite
+    from analysis.models.coefficients import exp_or_infinite
 
     table = found.coefficients
     ratio, lower, upper = (exp_or_infinite(x) for x in (table.coef, table.lower, table.upper))
@@ -182,7 +182,7 @@ def _read_rows(
 ) -> tuple[RegressionRows, ModelFrame, list[str]]:
     import numpy as np
 
-    from analysis.design_matrix import to_model_frame
+    from analysis.models.design_matrix import to_model_frame
 
     known, dropped = table.complete_rows([question.event])
     codes, more = read_event_codes(known, question.event, question.event_codes)
@@ -253,7 +253,7 @@ def read_rows(
     """The rows of a model whose covariates are complete."""
     import numpy as np
 
-    from analysis.regression import RegressionRows
+    from analysis.models.regression import RegressionRows
 
     time, entry = None, None
     if question.time is not None:
@@ -274,7 +274,7 @@ def _times(
     """Checked times and entries, counted from the landmark; a refusal names the line."""
     import numpy as np
 
-    from analysis.observations import RightCensored
+    from analysis.estimators.observations import RightCensored
 
     time = table.numbers(str(question.time))
     entry = None if question.entry is None else table.numbers(question.entry)

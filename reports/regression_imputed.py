@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from analysis.regression import RegressionAnswer, RegressionRows
+    from analysis.models.regression import RegressionAnswer, RegressionRows
 
 
 def answer_imputed(table: Table, question: RegressionQuestion) -> dict[str, Any]:
@@ -36,8 +36,8 @@ def answer_imputed(table: Table, question: RegressionQuestion) -> dict[str, Any]
     """
     import numpy as np
 
-    from analysis.design_matrix import to_model_frame
-    from analysis.imputation import pool
+    from analysis.models.design_matrix import to_model_frame
+    from analysis.models.imputation import pool
 
     known, dropped = table.complete_rows([question.event])
     codes, more = read_event_codes(known, question.event, question.event_codes)
@@ -80,9 +80,9 @@ def _fit_completed(
     """The model fitted to each completed table."""
     import numpy as np
 
-    from analysis.design_matrix import to_model_frame
-    from analysis.imputation import impute, outcome_columns
-    from analysis.regression import regress
+    from analysis.models.design_matrix import to_model_frame
+    from analysis.models.imputation import impute, outcome_columns
+    from analysis.models.regression import regress
 
     outcome = (
         (status == 1)[:, None].astype(float)
@@ -109,7 +109,7 @@ def _pooled_answer(
     fits: list[RegressionAnswer], pooled: Any, question: RegressionQuestion
 ) -> RegressionAnswer:
     """The pooled fit: Rubin's rules, with limits from pooled profiles for the Firth models."""
-    from analysis.pooled_profiles import POOLED_PROFILE, pool_profiles
+    from analysis.models.pooled_profiles import POOLED_PROFILE, pool_profiles
 
     first = fits[0]
     limits, interval = pooled, "Rubin's rules, t"

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 from registry.errors import RefusedEstimateError
 
 if TYPE_CHECKING:
-    from analysis.lifelines_adapter import SecondOpinion
-    from analysis.observations import RightCensored
-    from analysis.regression import RegressionRows
+    from analysis.estimators.observations import RightCensored
+    from analysis.models.lifelines_adapter import SecondOpinion
+    from analysis.models.regression import RegressionRows
 
 
 def judge_curves(
@@ -30,8 +30,8 @@ def judge_curves(
     log_rank
         Our test as the answer lists it, or None.
     """
-    from analysis.group_tests import log_rank as test_groups
-    from analysis.lifelines_adapter import second_kaplan_meier, second_log_rank
+    from analysis.estimators.group_tests import log_rank as test_groups
+    from analysis.models.lifelines_adapter import second_kaplan_meier, second_log_rank
 
     asked: list[tuple[str, Callable[[], SecondOpinion]]] = [
         (name, lambda seen=seen, ours=ours: second_kaplan_meier(seen, ours))  # type: ignore[misc]
@@ -45,8 +45,8 @@ def judge_curves(
 
 def judge_cox(rows: RegressionRows) -> tuple[list[dict[str, Any]], list[str]]:
     """Compare the Cox model of these rows with Efron ties."""
-    from analysis.cox import cox
-    from analysis.lifelines_adapter import second_cox
+    from analysis.models.cox import cox
+    from analysis.models.lifelines_adapter import second_cox
 
     if rows.time is None:
         raise ValueError("a Cox model needs times")

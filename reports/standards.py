@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from analysis.end_points import END_POINTS
+from analysis.outcomes.end_points import END_POINTS
 from registry.errors import RefusedInputError
 
 

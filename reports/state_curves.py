@@ -7,10 +7,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.end_points import DAYS_PER_YEAR
-from analysis.exact_counts import clopper_pearson
-from analysis.eye_states import DEAD, EYE_LOST, FAILED, POOR, STATES, EyeStates, count_at_risk
-from analysis.multistate import Occupation
+from analysis.counts.exact_counts import clopper_pearson
+from analysis.estimators.multistate import Occupation
+from analysis.outcomes.end_points import DAYS_PER_YEAR
+from analysis.outcomes.eye_states import (
+    DEAD,
+    EYE_LOST,
+    FAILED,
+    POOR,
+    STATES,
+    EyeStates,
+    count_at_risk,
+)
 from reports.curves import BEYOND, MINIMUM_AT_RISK
 from reports.figures.specs import IncidenceFigure, OutcomeBand
 from reports.values import Count, CurveEstimate

@@ -8,11 +8,11 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from analysis.group_tests import list_tests
-from analysis.outcome import OutcomeTable
-from analysis.vision import Vision, VisionGroup
-from analysis.vision_definition import ESTIMATION_IN_WORDS, definition_in_words
-from analysis.vision_history import NOT_AT_RISK
+from analysis.estimators.group_tests import list_tests
+from analysis.outcomes.outcome import OutcomeTable
+from analysis.outcomes.vision import Vision, VisionGroup
+from analysis.outcomes.vision_definition import ESTIMATION_IN_WORDS, definition_in_words
+from analysis.outcomes.vision_history import NOT_AT_RISK
 from reports.outcome_answer import ROW_HEADINGS, describe_group
 from reports.vision_curves import Banded, kept_band, loss_band
 

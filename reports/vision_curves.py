@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.end_points import DAYS_PER_YEAR
-from analysis.vision import Vision, VisionGroup
-from analysis.vision_levels import LOWEST_CHART_RANK, letters_of_rank, word_rank
+from analysis.outcomes.end_points import DAYS_PER_YEAR
+from analysis.outcomes.vision import Vision, VisionGroup
+from analysis.outcomes.vision_levels import LOWEST_CHART_RANK, letters_of_rank, word_rank
 from reports.curves import BEYOND, MINIMUM_AT_RISK
 from reports.figures.specs import (
     AcuityFigure,

@@ -6,10 +6,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from analysis.cohort import CohortRules, DataCut
-from analysis.outcome import Estimation
-from analysis.vision import YEARS, Vision, analyse_vision
-from analysis.vision_course import (
+from analysis.outcomes.cohort import CohortRules, DataCut
+from analysis.outcomes.outcome import Estimation
+from analysis.outcomes.vision import YEARS, Vision, analyse_vision
+from analysis.outcomes.vision_course import (
     CataractRecovery,
     YearOfCourse,
     cataract_surgery_days,
@@ -18,8 +18,8 @@ from analysis.vision_course import (
     read_readings,
     recover_after_surgery,
 )
-from analysis.vision_history import VisionRules
-from analysis.vision_levels import at_least
+from analysis.outcomes.vision_history import VisionRules
+from analysis.outcomes.vision_levels import at_least
 
 LEVELS = ("6/12", "6/60")
 GROUPED_LEVEL = "6/60"

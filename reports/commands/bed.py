@@ -42,7 +42,7 @@ def bed(
     Both parameters are yours to state: none of uveal melanoma can be cited. The table shows how
     much the answer hangs on them.
     """
-    from analysis.radiobiology import (
+    from analysis.implants.radiobiology import (
         FORMULA,
         RepairModel,
         bed_of_decaying_source,

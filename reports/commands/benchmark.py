@@ -14,8 +14,8 @@ from reports.option_values import StorePath, now_utc, read_date
 if TYPE_CHECKING:
     from datetime import date
 
-    from analysis.benchmark_results import BenchmarkResults
-    from analysis.margins import Margins
+    from analysis.benchmarking.benchmark_results import BenchmarkResults
+    from analysis.benchmarking.margins import Margins
     from registry.store import Store
     from reports.document import Section
     from reports.monitoring_results import MonitoringResults
@@ -63,7 +63,7 @@ def benchmark(
     Verdicts: within the margin (if one was decided beforehand), not shown, worse, cannot tell. Not
     shown to be worse is not shown to be as good.
     """
-    from analysis.end_points import find_end_point
+    from analysis.outcomes.end_points import find_end_point
     from registry.store import open_store
     from reports.commands.rates import gather_rates
     from reports.data_cuts import settle_cut
@@ -90,7 +90,7 @@ def benchmark(
 
 
 def _read_margins(file: Path | None, cut: date) -> Margins:
-    from analysis.margins import Margins, read_margins
+    from analysis.benchmarking.margins import Margins, read_margins
 
     if file is None:
         return Margins()
@@ -106,10 +106,10 @@ def _read_margins(file: Path | None, cut: date) -> Margins:
 def _run(
     store: Store, wanted: list[Any], published: Any, margins: Margins, cut: date
 ) -> tuple[list[BenchmarkResults], list[MonitoringResults]]:
-    from analysis.baseline import read_baseline
-    from analysis.benchmark_results import run_benchmarks
-    from analysis.cohort import CohortRules, DataCut
-    from analysis.outcome import analyse
+    from analysis.benchmarking.benchmark_results import run_benchmarks
+    from analysis.outcomes.baseline import read_baseline
+    from analysis.outcomes.cohort import CohortRules, DataCut
+    from analysis.outcomes.outcome import analyse
     from reports.monitoring_results import gather_monitoring
 
     rules = CohortRules(int(store.settings()["course_gap_days"]))
@@ -127,9 +127,9 @@ def _run(
 
 def _units(store: Store, results: MonitoringResults, by: By | None) -> Section:
     """Set units side by side: years, operators of the first implant, or centres."""
-    from analysis.grouping import group_units
-    from analysis.monitoring import own_hazard
-    from analysis.unit_comparison import case_bands, over_expected_by
+    from analysis.benchmarking.monitoring import own_hazard
+    from analysis.benchmarking.unit_comparison import case_bands, over_expected_by
+    from analysis.outcomes.grouping import group_units
     from reports.document import Section
     from reports.sections.time_order import unit_blocks, unit_table
 

@@ -16,7 +16,7 @@ from reports.record_arguments import split_store_and_key
 if TYPE_CHECKING:
     from datetime import date
 
-    from analysis.cohort import DataCut
+    from analysis.outcomes.cohort import DataCut
     from reports.document import Report
 
 ALPHA_BETA_GY, REPAIR_HALF_TIME_HOURS = 10.0, 1.5
@@ -69,7 +69,7 @@ def case(
 
 def _review(store_path: Path, tumour_id: str, asked: date | None) -> tuple[dict[str, Any], Report]:
     """Gather one case: its machine-readable answer and its page."""
-    from analysis.cohort import DataCut
+    from analysis.outcomes.cohort import DataCut
     from registry.store import open_store
     from reports.audit_results import last_recorded_at
     from reports.case_review import build_case
@@ -91,12 +91,12 @@ def _describe(
     connection: Any, cut: DataCut, settings: dict[str, Any], tumour_id: str
 ) -> dict[str, Any]:
     """Read one case, check its patient, work out its doses and placement."""
-    from analysis.case_record import read_case
-    from analysis.checks import check_registry
-    from analysis.dosimetry import recompute_doses
-    from analysis.placement_check import check_placement
-    from analysis.placement_records import read_placements
-    from analysis.radiobiology import RepairModel
+    from analysis.checking.checks import check_registry
+    from analysis.implants.dosimetry import recompute_doses
+    from analysis.implants.placement_check import check_placement
+    from analysis.implants.placement_records import read_placements
+    from analysis.implants.radiobiology import RepairModel
+    from analysis.outcomes.case_record import read_case
     from reports.case_answer import describe_case
 
     found = read_case(connection, cut, tumour_id)

@@ -45,7 +45,7 @@ def check(
     and lost follow-up. Nothing is changed. The exit code is 3 when there are errors.
     """
     if rules:
-        from analysis.check_rules import CHECK_RULES
+        from analysis.checking.check_rules import CHECK_RULES
         from reports.check_answer import describe_rules, lay_out_rules
 
         declared = list(CHECK_RULES.values())
@@ -68,11 +68,11 @@ def _run(
     as_json: bool,
 ) -> int:
     """Check, answer, and return the number of errors."""
-    from analysis.baseline import completeness_by_year, read_baseline
-    from analysis.checks import check_registry
-    from analysis.cohort import CohortRules, DataCut
-    from analysis.plaque_log import read_plaque_log
-    from analysis.schedule import VisitSchedule
+    from analysis.checking.checks import check_registry
+    from analysis.checking.schedule import VisitSchedule
+    from analysis.implants.plaque_log import read_plaque_log
+    from analysis.outcomes.baseline import completeness_by_year, read_baseline
+    from analysis.outcomes.cohort import CohortRules, DataCut
     from registry.settings import DEFAULT_VISIT_SCHEDULE
     from registry.store import open_store
     from reports.check_answer import at_least, describe_check, lay_out_check, write_findings

@@ -66,7 +66,7 @@ def decay(
 
     A day without a time counts from its midnight. The answer has the unit that was given.
     """
-    from analysis.decay import ENSDF, ICRP_107, decay_factor, find_half_life
+    from analysis.implants.decay import ENSDF, ICRP_107, decay_factor, find_half_life
 
     if not (math.isfinite(dose_rate) and dose_rate > 0):
         raise UsageError(

@@ -36,8 +36,8 @@ def dose(
     apex, tumour base, scleral surface, prescription point and any depth, each with BED, limits and
     the inputs; and the sum of the course that the implant belongs to.
     """
-    from analysis.dosimetry import recompute_doses
-    from analysis.radiobiology import RepairModel
+    from analysis.implants.dosimetry import recompute_doses
+    from analysis.implants.radiobiology import RepairModel
     from registry.store import open_store
     from reports.implant_dose import describe_dose, lay_out_dose
 

@@ -10,7 +10,7 @@ import typer
 from reports.command_frame import JsonFlag, answer
 
 if TYPE_CHECKING:
-    from analysis.dose_curve import DoseCurve, Quantity
+    from analysis.models.dose_curve import DoseCurve, Quantity
 
 
 def dose_curve(
@@ -34,7 +34,7 @@ def dose_curve(
     D50 is given only where it lies within the 1st to 99th percentile of the doses given and its
     interval is bounded. Under 5 events no curve is fitted.
     """
-    from analysis.dose_curve import dose_curve as fit_curve
+    from analysis.models.dose_curve import dose_curve as fit_curve
     from reports.estimate_options import check_level
     from reports.table_reading import read_table
 

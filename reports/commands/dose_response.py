@@ -14,7 +14,7 @@ from reports.command_frame import JsonFlag, answer, note, progress
 from reports.option_values import StorePath, now_utc, read_date
 
 if TYPE_CHECKING:
-    from analysis.dose_rows import DoseQuestion
+    from analysis.dose_effect.dose_rows import DoseQuestion
     from reports.dose_plan import DosePlan
 
 
@@ -144,10 +144,10 @@ def dose_response(
     smallest effect these data could show, the number of questions tried. Every look is counted in
     STORE.questions.csv; a plan can be locked before looking. An association is no proof of a cause.
     """
-    from analysis.cohort import CohortRules, DataCut
-    from analysis.dose_error import ErrorModel
-    from analysis.dose_response import HowToAnswer, answer_question
-    from analysis.vision_history import VisionRules
+    from analysis.dose_effect.dose_error import ErrorModel
+    from analysis.dose_effect.dose_response import HowToAnswer, answer_question
+    from analysis.outcomes.cohort import CohortRules, DataCut
+    from analysis.outcomes.vision_history import VisionRules
     from registry.store import open_store
     from reports.data_cuts import settle_cut
     from reports.dose_answer import describe_answer
@@ -204,7 +204,7 @@ def dose_response(
 
 
 def _lock(store: Path, plan: Path | None, as_json: bool) -> None:
-    from analysis.dose_fields import find_dose
+    from analysis.dose_effect.dose_fields import find_dose
     from reports.dose_plan import lock_plan as make_lock
     from reports.question_log import ASKED, LOCKED, LoggedLook, add_look, log_path, read_log, stamp
     from reports.writing import write_whole
@@ -264,8 +264,8 @@ def read_question(
     UsageError
         No end point or dose; an exclusion or a horizon that cannot be read.
     """
-    from analysis.dose_rows import DEFAULT_ADJUST, DoseQuestion
-    from analysis.radiobiology import RepairModel
+    from analysis.dose_effect.dose_rows import DEFAULT_ADJUST, DoseQuestion
+    from analysis.implants.radiobiology import RepairModel
     from reports.estimate_options import split_list
 
     end_point = end_point or (plan.end_point if plan else None)

@@ -10,7 +10,7 @@ from registry.errors import UsageError
 from reports.command_frame import JsonFlag, answer
 
 if TYPE_CHECKING:
-    from analysis.funnel import Funnel
+    from analysis.counts.funnel import Funnel
 
 _NAMES = ("lower_99_8", "lower_95", "upper_95", "upper_99_8")
 
@@ -57,7 +57,7 @@ def funnel(
 def _compute(
     target: float, n: str | None, expected: str | None, interpolation: Literal["linear", "beta"]
 ) -> Funnel:
-    from analysis.funnel import binomial_funnel, poisson_funnel
+    from analysis.counts.funnel import binomial_funnel, poisson_funnel
     from reports.commands.proportion import check_above_zero
 
     if (n is None) == (expected is None):

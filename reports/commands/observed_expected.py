@@ -20,7 +20,7 @@ def observed_expected(
     The expected number is taken as known. p sums all outcomes no more probable than the observed
     one; mid-P limits and p are the ones for a verdict.
     """
-    from analysis.exact_counts import observed_over_expected
+    from analysis.counts.exact_counts import observed_over_expected
     from reports.commands.proportion import check_above_zero, check_level
     from reports.render.text import lay_out_table
 

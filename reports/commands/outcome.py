@@ -11,7 +11,7 @@ from reports.command_frame import JsonFlag, answer, note
 from reports.option_values import StorePath, now_utc, read_date
 
 if TYPE_CHECKING:
-    from analysis.outcome import Outcome
+    from analysis.outcomes.outcome import Outcome
 
 Interval = Literal["log-log", "log", "plain", "logit", "beta-product", "beta-product-mid-p"]
 
@@ -80,9 +80,9 @@ def outcome(
     Each cause is followed on its own clock: what an examination shows, to the last visit; death,
     to the vital-status date.
     """
-    from analysis.cohort import CohortRules, DataCut
-    from analysis.end_points import find_end_point
-    from analysis.outcome import Estimation, analyse
+    from analysis.outcomes.cohort import CohortRules, DataCut
+    from analysis.outcomes.end_points import find_end_point
+    from analysis.outcomes.outcome import Estimation, analyse
     from registry.store import open_store
     from reports.data_cuts import settle_cut
     from reports.estimate_options import check_landmark, check_level, read_times

@@ -17,8 +17,8 @@ def placement(arguments: StoreAndImplant, as_json: JsonFlag = False) -> None:
     The rules are common practice without a source. Departures from them are listed for review;
     none is forbidden, and a number that the record does not support says why it is missing.
     """
-    from analysis.placement_check import check_placement
-    from analysis.placement_records import read_placements
+    from analysis.implants.placement_check import check_placement
+    from analysis.implants.placement_records import read_placements
     from registry.store import open_store
     from reports.implant_placement import describe_placement, lay_out_placement
 

@@ -11,8 +11,8 @@ from registry.errors import RefusedInputError, UsageError
 from reports.command_frame import JsonFlag, answer
 
 if TYPE_CHECKING:
-    from analysis.bundles import Bundle, PooledCentres
-    from analysis.expected_events import ReferenceHazard
+    from analysis.benchmarking.bundles import Bundle, PooledCentres
+    from analysis.benchmarking.expected_events import ReferenceHazard
     from reports.bundle_suppression import SuppressedBundle, SuppressedPool
 
 
@@ -36,7 +36,7 @@ def pool(
     Open bundles give what the patients' rows would on the same grid. Suppressed ones give bounds of
     the rate and say how much was lost.
     """
-    from analysis.bundles import Bundle, pool_bundles
+    from analysis.benchmarking.bundles import Bundle, pool_bundles
     from reports.bundle_files import read_bundle
     from reports.bundle_suppression import SuppressedBundle, pool_suppressed
     from reports.estimate_options import read_times
@@ -68,8 +68,8 @@ def _check_suppressed(bundles: list[SuppressedBundle]) -> None:
 
 
 def _find_reference(key: str, end_point: str) -> ReferenceHazard:
-    from analysis.benchmark import reference_hazard
-    from analysis.published_rates import builtin_rates, group_series
+    from analysis.benchmarking.benchmark import reference_hazard
+    from analysis.benchmarking.published_rates import builtin_rates, group_series
 
     for series in group_series(builtin_rates()):
         first = series.first
@@ -87,8 +87,8 @@ def _describe_open(
 ) -> dict[str, Any]:
     from dataclasses import asdict
 
-    from analysis.end_points import DAYS_PER_YEAR
-    from analysis.group_tests import list_tests
+    from analysis.estimators.group_tests import list_tests
+    from analysis.outcomes.end_points import DAYS_PER_YEAR
 
     read = pooled.kaplan_meier.at([year * DAYS_PER_YEAR for year in years])
     rows = [{**row, "time": row["time"] / DAYS_PER_YEAR} for row in read.rows()]

@@ -36,7 +36,7 @@ def proportion(
 
     Only for people who were all followed to the same time; with censoring use `estimate`.
     """
-    from analysis.exact_counts import proportion as describe_proportion
+    from analysis.counts.exact_counts import proportion as describe_proportion
     from reports.render.text import lay_out_table
 
     check_level(level)

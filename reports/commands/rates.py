@@ -11,15 +11,13 @@ from registry.errors import RefusedInputError
 from reports.command_frame import JsonFlag, answer
 
 if TYPE_CHECKING:
-    from analysis.published_rates import PublishedRate
+    from analysis.benchmarking.published_rates import PublishedRate
 
 
 def rates(
     file: Annotated[
         Path | None,
-        typer.Option(
-            "--rates", help="Your own CSV of rates, added to the built-in ones."
-        ),
+        typer.Option("--rates", help="Your own CSV of rates, added to the built-in ones."),
     ] = None,
     end_point: Annotated[
         str | None, typer.Option(help="Only those that this end point compares with.")
@@ -35,7 +33,7 @@ def rates(
 
     found = gather_rates(file)
     if end_point is not None:
-        from analysis.end_points import find_end_point
+        from analysis.outcomes.end_points import find_end_point
 
         name = find_end_point(end_point).name
         found = tuple(rate for rate in found if rate.compares_with == name)
@@ -53,7 +51,7 @@ def gather_rates(file: Path | None) -> tuple[PublishedRate, ...]:
     RefusedInputError
         When the file cannot be read, or a rate in it lacks what a comparison needs.
     """
-    from analysis.published_rates import builtin_rates, read_rates
+    from analysis.benchmarking.published_rates import builtin_rates, read_rates
 
     if file is None:
         return builtin_rates()

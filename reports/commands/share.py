@@ -13,7 +13,7 @@ from reports.option_values import StorePath, now_utc, read_date
 if TYPE_CHECKING:
     from datetime import date
 
-    from analysis.bundles import Bundle
+    from analysis.benchmarking.bundles import Bundle
     from registry.store import Store
 
 
@@ -87,11 +87,11 @@ def share(
 
 def count_bundle(store: Store, name: str, cut: date, strata_by: str) -> Bundle:
     """Count one end point of an open store."""
-    from analysis.bundles import make_bundle
-    from analysis.cohort import CohortRules, DataCut
-    from analysis.end_points import definition_in_words, find_end_point
-    from analysis.grouping import group_units
-    from analysis.outcome import read_outcome_table
+    from analysis.benchmarking.bundles import make_bundle
+    from analysis.outcomes.cohort import CohortRules, DataCut
+    from analysis.outcomes.end_points import definition_in_words, find_end_point
+    from analysis.outcomes.grouping import group_units
+    from analysis.outcomes.outcome import read_outcome_table
 
     end_point = find_end_point(name)
     settings = store.settings()

@@ -12,8 +12,8 @@ from reports.command_frame import JsonFlag, answer, note
 from reports.option_values import StorePath, now_utc, read_date
 
 if TYPE_CHECKING:
-    from analysis.vision import Vision
-    from analysis.vision_levels import VisionLevel
+    from analysis.outcomes.vision import Vision
+    from analysis.outcomes.vision_levels import VisionLevel
 
 DEFAULT_YEARS = (1.0, 2.0, 5.0, 10.0)
 
@@ -67,10 +67,10 @@ def vision(
     A loss is confirmed by a later reading or by removal of the eye. "At least 6/60" and "better
     than 6/60" differ in published figures: choose the one that the other figure used.
     """
-    from analysis.cohort import CohortRules, DataCut
-    from analysis.outcome import Estimation
-    from analysis.vision import analyse_vision
-    from analysis.vision_history import VisionRules
+    from analysis.outcomes.cohort import CohortRules, DataCut
+    from analysis.outcomes.outcome import Estimation
+    from analysis.outcomes.vision import analyse_vision
+    from analysis.outcomes.vision_history import VisionRules
     from registry.store import open_store
     from reports.data_cuts import settle_cut
     from reports.estimate_options import check_level, read_times
@@ -112,7 +112,7 @@ def choose_level(at_least: str | None, better_than: str | None, loss: str | None
     UsageError
         When two were asked for, or a level is not one of those fixed beforehand.
     """
-    from analysis import vision_levels
+    from analysis.outcomes import vision_levels
 
     given = {"--at-least": at_least, "--better-than": better_than, "--loss": loss}
     asked = [option for option, value in given.items() if value is not None]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from analysis.case_review import FAR_MM, SOON_YEARS, Case
+from analysis.outcomes.case_review import FAR_MM, SOON_YEARS, Case
 from reports.document import Block, Column, Note, Paragraph, Row, Section, Table
 from reports.outcome_results import OutcomeResults
 from reports.values import SingleRecord

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from analysis.end_points import END_POINTS, definition_in_words, find_end_point
+from analysis.outcomes.end_points import END_POINTS, definition_in_words, find_end_point
 from reports.audit_results import AuditResults
 from reports.document import BulletList, Column, Paragraph, Row, Section, Table
 from reports.sections import published_comparison, states, toxicity, vision

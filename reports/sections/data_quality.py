@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from analysis.check_rules import CHECK_RULES
-from analysis.check_rules_implant import CUSTOM_RULES
-from analysis.schedule import count_states
+from analysis.checking.check_rules import CHECK_RULES
+from analysis.checking.check_rules_implant import CUSTOM_RULES
+from analysis.checking.schedule import count_states
 from reports.document import Block, Column, Note, Paragraph, Row, Section, Table
 from reports.quality_results import QualityResults
 from reports.values import Count, text

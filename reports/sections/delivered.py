@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from analysis.check_rules import CHECK_RULES
-from analysis.dose_agreement import DoseAgreement
+from analysis.checking.check_rules import CHECK_RULES
+from analysis.implants.dose_agreement import DoseAgreement
 from reports.document import Block, Column, Heading, Note, Row, Section, Table
 from reports.quality_results import QualityResults, share_within
 from reports.values import Content, Count, Missing, Quantity, Rate

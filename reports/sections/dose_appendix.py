@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from analysis.dose_horizon import CurveAtHorizon
-from analysis.dose_models import Ratio, SplineCurve
-from analysis.dose_response import DoseResponse, Refused
+from analysis.dose_effect.dose_horizon import CurveAtHorizon
+from analysis.dose_effect.dose_models import Ratio, SplineCurve
+from analysis.dose_effect.dose_response import DoseResponse, Refused
 from reports.document import Block, Column, Note, Row, Section, Table
 from reports.sections.dose_values import MODEL_WORDS, say_adjustment
 from reports.values import Quantity

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 
-from analysis.discrimination import Validation
-from analysis.dose_confounding import Confounding
-from analysis.dose_error import DoseErrorAnswer
-from analysis.dose_power import DetectableEffect
-from analysis.dose_response import DoseResponse, HowToAnswer, Refused
+from analysis.dose_effect.dose_confounding import Confounding
+from analysis.dose_effect.dose_error import DoseErrorAnswer
+from analysis.dose_effect.dose_power import DetectableEffect
+from analysis.dose_effect.dose_response import DoseResponse, HowToAnswer, Refused
+from analysis.models.discrimination import Validation
 from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table
 from reports.figures.dose_specs import CauseArrow, CauseGraphFigure
 from reports.sections.dose_values import ratio_value

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.dose_response import DoseResponse
+from analysis.dose_effect.dose_response import DoseResponse
 from reports.document import (
     Block,
     BulletList,

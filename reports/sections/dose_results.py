@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.censoring_weights import READING_WORDS
-from analysis.dose_horizon import CurveAtHorizon
-from analysis.dose_models import Ratio, complete_rows
-from analysis.dose_response import DoseResponse, Refused
-from analysis.exact_counts import clopper_pearson
+from analysis.counts.exact_counts import clopper_pearson
+from analysis.dose_effect.censoring_weights import READING_WORDS
+from analysis.dose_effect.dose_horizon import CurveAtHorizon
+from analysis.dose_effect.dose_models import Ratio, complete_rows
+from analysis.dose_effect.dose_response import DoseResponse, Refused
 from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table
 from reports.figures.specs import DoseGroup, DoseResponseFigure, ForestFigure, ForestRow
 from reports.sections.dose_values import (

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from analysis.censoring_weights import READING_WORDS
-from analysis.dose_horizon import CurveAtHorizon
-from analysis.dose_response import DoseResponse, Refused
-from analysis.dose_rows import DoseRows
+from analysis.dose_effect.censoring_weights import READING_WORDS
+from analysis.dose_effect.dose_horizon import CurveAtHorizon
+from analysis.dose_effect.dose_response import DoseResponse, Refused
+from analysis.dose_effect.dose_rows import DoseRows
 from reports.document import Block, Figure, Note, Paragraph, Section
 from reports.figures.dose_specs import TradeOffCurve, TradeOffFigure
 from reports.sections.dose_values import say_adjustment

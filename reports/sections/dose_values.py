@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 import re
 
-from analysis.dose_curve import Quantity as DoseQuantity
-from analysis.dose_models import Ratio
+from analysis.dose_effect.dose_models import Ratio
+from analysis.models.dose_curve import Quantity as DoseQuantity
 from reports.values import Content, Count, Missing, PValue, Quantity, Value, Words, text
 
 MODEL_WORDS = {

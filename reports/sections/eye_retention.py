@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 
-from analysis.case_review import EYE_LOST, Case
-from analysis.outcome import Outcome
+from analysis.outcomes.case_review import EYE_LOST, Case
+from analysis.outcomes.outcome import Outcome
 from reports.curves import MINIMUM_AT_RISK, failure_at, incidences_at, survival_figure
 from reports.document import Block, Column, Figure, Note, Row, Section, Table
 from reports.outcome_results import OutcomeResults

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.follow_up_bias import (
+from analysis.outcomes.follow_up_bias import (
     LARGEST_MULTIPLE,
     LONGEST_GAP_DAYS,
     Compared,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.outcome import GroupOutcome, Outcome
+from analysis.outcomes.outcome import GroupOutcome, Outcome
 from reports.audit_results import AuditResults
 from reports.curves import MINIMUM_AT_RISK, failure_at, survival_figure
 from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.outcome import GroupOutcome, Outcome
+from analysis.outcomes.outcome import GroupOutcome, Outcome
 from reports.curves import failure_at, incidence_figure, incidences_at
 from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table
 from reports.outcome_results import Mortality, OutcomeResults

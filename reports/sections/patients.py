@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from analysis.baseline import CategorySummary, NumberSummary, Summary
+from analysis.outcomes.baseline import CategorySummary, NumberSummary, Summary
 from reports.audit_results import AuditResults
 from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table
 from reports.figures.specs import CompletenessFigure, FlowFigure, FlowStep, LeftOut

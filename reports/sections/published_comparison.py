@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from analysis.benchmark_results import BenchmarkResults, Population
+from analysis.benchmarking.benchmark_results import BenchmarkResults, Population
 from reports.benchmark_blocks import comparison_blocks
 from reports.document import Block, Paragraph, Section
 from reports.values import Count, Quantity, Rate, Text, Value, text

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.end_points import END_POINTS
+from analysis.outcomes.end_points import END_POINTS
 from reports.audit_results import AuditResults
 from reports.curves import failure_at
 from reports.document import Block, Column, Note, Paragraph, Row, Section, Table

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from analysis.end_points import DAYS_PER_YEAR
-from analysis.eye_states import DEFINITION, STATES
+from analysis.outcomes.end_points import DAYS_PER_YEAR
+from analysis.outcomes.eye_states import DEFINITION, STATES
 from reports.document import Block, Column, Figure, Heading, Note, Row, Table
 from reports.outcome_results import OutcomeResults
 from reports.sections.local_control import YEARS

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.baseline import COMPLETENESS_FIELDS
+from analysis.outcomes.baseline import COMPLETENESS_FIELDS
 from reports.audit_results import AuditResults
 from reports.curves import failure_at, incidences_at
 from reports.document import (

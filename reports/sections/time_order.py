@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from analysis.funnel import poisson_funnel
-from analysis.unit_comparison import UnitOverExpected
+from analysis.benchmarking.unit_comparison import UnitOverExpected
+from analysis.counts.funnel import poisson_funnel
 from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table
 from reports.figures.specs import FunnelFigure, FunnelLimit, FunnelUnit, MonitoringFigure
 from reports.monitoring_results import MonitoringResults

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.toxicity import AROUND_DAYS, GRADED_BY_ACUITY, NEAR_DAYS, Complication
+from analysis.outcomes.toxicity import AROUND_DAYS, GRADED_BY_ACUITY, NEAR_DAYS, Complication
 from reports.curves import incidences_at
 from reports.document import Block, Column, Note, Paragraph, Row, Section, Table
 from reports.outcome_results import TOXICITY_YEARS, OutcomeResults

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.tumour_regression import Interval, RatioAt, Regression
+from analysis.checking.tumour_regression import Interval, RatioAt, Regression
 from reports.document import Block, Column, Heading, Note, Paragraph, Row, Table
 from reports.quality_results import QualityResults
 from reports.values import Content, Count, Missing, Quantity, text

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from analysis.vision import YEARS, Vision, VisionGroup
-from analysis.vision_course import YearOfCourse
-from analysis.vision_definition import ESTIMATION_IN_WORDS, definition_in_words
-from analysis.vision_levels import LOWEST_CHART_RANK, letters_of_rank, word_rank
+from analysis.outcomes.vision import YEARS, Vision, VisionGroup
+from analysis.outcomes.vision_course import YearOfCourse
+from analysis.outcomes.vision_definition import ESTIMATION_IN_WORDS, definition_in_words
+from analysis.outcomes.vision_levels import LOWEST_CHART_RANK, letters_of_rank, word_rank
 from reports.curves import MINIMUM_AT_RISK, failure_at
 from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table
 from reports.values import Content, Count, CurveEstimate, Missing, Quantity, Rate, text

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.waiting_times import WaitingTimes, WaitSummary, summarise_waits
+from analysis.outcomes.waiting_times import WaitingTimes, WaitSummary, summarise_waits
 from reports.document import Block, Column, Note, Row, Section, Table
 from reports.quality_results import QualityResults
 from reports.values import Content, Count, KnownOf, Missing, Quantity, text

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.check_rules import CHECK_RULES
+from analysis.checking.check_rules import CHECK_RULES
 from registry.intake import take_in
 from registry.store import create_store
 from reports.app import app

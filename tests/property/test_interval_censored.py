@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.interval_censored import interval_censored_log_rank, npmle
+from analysis.estimators.interval_censored import interval_censored_log_rank, npmle
 from registry.errors import RefusedEstimateError
 
 Intervals = list[tuple[float, float]]

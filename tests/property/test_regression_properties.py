@@ -9,14 +9,14 @@ import pytest
 from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
-from analysis.binomial_likelihood import BinomialData, penalised_binomial
-from analysis.cox import cox
-from analysis.fine_gray import fine_gray
-from analysis.firth import firth_cox, firth_logistic, penalised_partial
-from analysis.firth import prepare_cox as prepare
-from analysis.flac import flac
-from analysis.logistic import logistic
-from analysis.risk_sets import partial_likelihood, risk_sets, score_residuals
+from analysis.models.binomial_likelihood import BinomialData, penalised_binomial
+from analysis.models.cox import cox
+from analysis.models.fine_gray import fine_gray
+from analysis.models.firth import firth_cox, firth_logistic, penalised_partial
+from analysis.models.firth import prepare_cox as prepare
+from analysis.models.flac import flac
+from analysis.models.logistic import logistic
+from analysis.models.risk_sets import partial_likelihood, risk_sets, score_residuals
 from registry.errors import RefusedEstimateError, RefusedInputError
 
 SEEDS = st.integers(0, 10_000)

@@ -10,10 +10,10 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.stats import binomtest
 
-from analysis.competing_risks import Clock, aalen_johansen, aalen_johansen_own_clocks
-from analysis.group_tests import gray, log_rank
-from analysis.observations import RightCensored
-from analysis.survival import kaplan_meier, reverse_kaplan_meier
+from analysis.estimators.competing_risks import Clock, aalen_johansen, aalen_johansen_own_clocks
+from analysis.estimators.group_tests import gray, log_rank
+from analysis.estimators.observations import RightCensored
+from analysis.estimators.survival import kaplan_meier, reverse_kaplan_meier
 from registry.errors import RefusedEstimateError
 
 many = settings(max_examples=60, deadline=None)

@@ -13,10 +13,10 @@ import duckdb
 import numpy as np
 import pytest
 
-from analysis.cohort import CohortRules, DataCut
-from analysis.vision_course import course_by_year, median_rank, pair_latest, read_readings
-from analysis.vision_history import VisionRules, date_losses, read_histories
-from analysis.vision_levels import VisionLevel, at_least, better_than, loss_of
+from analysis.outcomes.cohort import CohortRules, DataCut
+from analysis.outcomes.vision_course import course_by_year, median_rank, pair_latest, read_readings
+from analysis.outcomes.vision_history import VisionRules, date_losses, read_histories
+from analysis.outcomes.vision_levels import VisionLevel, at_least, better_than, loss_of
 from registry.records import TABLES
 
 ZERO = date(2020, 1, 1)

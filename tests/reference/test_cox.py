@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from public_data import COX, Rows, lung, read
 
-from analysis.cox import CoxFit, cox
-from analysis.proportional_hazards import GLOBAL, proportional_hazards_tests
+from analysis.models.cox import CoxFit, cox
+from analysis.models.proportional_hazards import GLOBAL, proportional_hazards_tests
 
 R = json.loads((Path(__file__).parent / "r" / "cox.json").read_text())
 MODELS = {(m["model"], m["ties"]): m for m in R["models"]}

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from public_data import COX, read
 
-from analysis.cox import cox
-from analysis.discrimination import (
+from analysis.models.cox import cox
+from analysis.models.discrimination import (
     area_under_curve,
     concordance,
     validate_cox,

@@ -14,16 +14,16 @@ import pytest
 from numpy.typing import NDArray
 from public_data import read
 
-from analysis.censoring_weights import effective_number, outcome_at, weighted_logistic
-from analysis.dose_confounding import propensity_weights, r_squared
-from analysis.dose_curve import dose_curve
-from analysis.dose_horizon import curve_at_horizon
-from analysis.dose_power import (
+from analysis.dose_effect.censoring_weights import effective_number, outcome_at, weighted_logistic
+from analysis.dose_effect.dose_confounding import propensity_weights, r_squared
+from analysis.dose_effect.dose_horizon import curve_at_horizon
+from analysis.dose_effect.dose_power import (
     find_effect,
     schoenfeld_effect,
     schoenfeld_power,
 )
-from analysis.fitted_cohort import fit_cohort
+from analysis.dose_effect.fitted_cohort import fit_cohort
+from analysis.models.dose_curve import dose_curve
 
 R = json.loads((Path(__file__).parent / "r" / "dose_response.json").read_text())
 HORIZON = 1826.0
@@ -130,10 +130,10 @@ def test_models_over_time_are_those_of_r() -> None:
     """The question's own path (step of dose, frame, choice of model) gives coxph and crr."""
     from dataclasses import replace
 
-    from analysis.dose_fields import DOSES
-    from analysis.dose_models import compare_models
-    from analysis.dose_rows import DoseRows
-    from analysis.end_points import MELANOMA_DEATH
+    from analysis.dose_effect.dose_fields import DOSES
+    from analysis.dose_effect.dose_models import compare_models
+    from analysis.dose_effect.dose_rows import DoseRows
+    from analysis.outcomes.end_points import MELANOMA_DEATH
 
     data, time, status = melanoma()
     n = len(data)

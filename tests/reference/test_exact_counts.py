@@ -12,9 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from analysis.completeness import completeness_of_follow_up
-from analysis.e_value import e_value
-from analysis.exact_counts import (
+from analysis.counts.completeness import completeness_of_follow_up
+from analysis.counts.e_value import e_value
+from analysis.counts.exact_counts import (
     binomial_mid_p,
     binomial_p,
     clopper_pearson,
@@ -25,7 +25,7 @@ from analysis.exact_counts import (
     proportion,
     wilson,
 )
-from analysis.funnel import binomial_funnel, overdispersion, poisson_funnel
+from analysis.counts.funnel import binomial_funnel, overdispersion, poisson_funnel
 from registry.errors import RefusedEstimateError
 
 # Printed by r/exact_counts.R (poisson.test, binom.test, prop.test).

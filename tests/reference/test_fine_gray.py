@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from public_data import FINE_GRAY
 
-from analysis.cox import cox
-from analysis.fine_gray import FineGrayFit, fine_gray
+from analysis.models.cox import cox
+from analysis.models.fine_gray import FineGrayFit, fine_gray
 
 R = json.loads((Path(__file__).parent / "r" / "fine_gray.json").read_text())
 MODELS = {(m["model"], m["cause"]): m for m in R["models"]}

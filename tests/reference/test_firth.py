@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from public_data import own, read
 
-from analysis.coefficients import Coefficients
-from analysis.discrete_time import firth_discrete_time, person_periods
-from analysis.firth import FirthFit, firth_cox, firth_logistic
-from analysis.flac import flac
+from analysis.models.coefficients import Coefficients
+from analysis.models.discrete_time import firth_discrete_time, person_periods
+from analysis.models.firth import FirthFit, firth_cox, firth_logistic
+from analysis.models.flac import flac
 
 R = json.loads((Path(__file__).parent / "r" / "firth.json").read_text())
 MAXIMISED = {m["model"]: m for m in R["maximised"]}

@@ -12,7 +12,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.illness_death import ONE_PIECE, TRANSITIONS, VisitedToDeath, fit_illness_death
+from analysis.estimators.illness_death import (
+    ONE_PIECE,
+    TRANSITIONS,
+    VisitedToDeath,
+    fit_illness_death,
+)
 
 R = json.loads((Path(__file__).parent / "r" / "illness_death.json").read_text())
 

@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 from public_data import read
 
-from analysis.cox import cox
-from analysis.firth import firth_logistic
-from analysis.imputation import impute, nelson_aalen_at, outcome_columns, pool
-from analysis.pooled_profiles import pool_profiles
+from analysis.models.cox import cox
+from analysis.models.firth import firth_logistic
+from analysis.models.imputation import impute, nelson_aalen_at, outcome_columns, pool
+from analysis.models.pooled_profiles import pool_profiles
 from registry.errors import RefusedEstimateError, RefusedInputError
 
 R = json.loads((Path(__file__).parent / "r" / "imputation.json").read_text())

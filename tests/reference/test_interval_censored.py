@@ -18,9 +18,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.interval_censored import bootstrap_npmle, interval_censored_log_rank, npmle
-from analysis.interval_parametric import fit_interval_parametric
-from analysis.interval_score_test import interval_censored_score_test
+from analysis.estimators.interval_censored import bootstrap_npmle, interval_censored_log_rank, npmle
+from analysis.estimators.interval_parametric import fit_interval_parametric
+from analysis.estimators.interval_score_test import interval_censored_score_test
 from registry.errors import RefusedEstimateError
 
 HERE = Path(__file__).parent
@@ -122,8 +122,8 @@ def test_score_test_is_the_published_one() -> None:
 
 def test_score_test_is_the_slope_of_a_profile_and_knows_no_order() -> None:
     # On exact and right-censored times without ties it nears Cox's score test (Breslow's ties).
-    from analysis.cox import prepare_cox
-    from analysis.risk_sets import partial_likelihood
+    from analysis.models.cox import prepare_cox
+    from analysis.models.risk_sets import partial_likelihood
 
     rng = np.random.default_rng(5)
     time, arm = rng.exponential(1.0, 400), np.arange(400) % 2

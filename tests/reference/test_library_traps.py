@@ -20,22 +20,22 @@ import pytest
 from public_data import COX, FINE_GRAY, own, read
 from scipy import stats
 
-from analysis.competing_risks import aalen_johansen
-from analysis.cox import cox
-from analysis.design_matrix import to_model_frame
-from analysis.exact_counts import poisson_limits
-from analysis.fine_gray import fine_gray
-from analysis.firth import firth_cox
-from analysis.group_tests import log_rank, trend
-from analysis.interval_censored import npmle
-from analysis.interval_parametric import fit_interval_parametric
-from analysis.logistic import logistic
-from analysis.meta_analysis import pool
-from analysis.observations import RightCensored
-from analysis.proportional_hazards import proportional_hazards_tests
-from analysis.regression import RegressionRows, regress
-from analysis.splines import harrell_knots
-from analysis.survival import kaplan_meier, reverse_kaplan_meier
+from analysis.counts.exact_counts import poisson_limits
+from analysis.counts.meta_analysis import pool
+from analysis.estimators.competing_risks import aalen_johansen
+from analysis.estimators.group_tests import log_rank, trend
+from analysis.estimators.interval_censored import npmle
+from analysis.estimators.interval_parametric import fit_interval_parametric
+from analysis.estimators.observations import RightCensored
+from analysis.estimators.survival import kaplan_meier, reverse_kaplan_meier
+from analysis.models.cox import cox
+from analysis.models.design_matrix import to_model_frame
+from analysis.models.fine_gray import fine_gray
+from analysis.models.firth import firth_cox
+from analysis.models.logistic import logistic
+from analysis.models.proportional_hazards import proportional_hazards_tests
+from analysis.models.regression import RegressionRows, regress
+from analysis.models.splines import harrell_knots
 from registry.errors import RefusedEstimateError
 
 ROOT = Path(__file__).parents[2]

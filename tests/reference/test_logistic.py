@@ -11,12 +11,12 @@ import pandas as pd
 import pytest
 from public_data import own, read
 
-from analysis.binomial_likelihood import fit_binomial
-from analysis.design_matrix import to_model_frame
-from analysis.dose_curve import dose_curve
-from analysis.logistic import LogisticFit, logistic
-from analysis.regression import RegressionRows, regress
-from analysis.splines import harrell_knots, restricted_cubic_basis
+from analysis.models.binomial_likelihood import fit_binomial
+from analysis.models.design_matrix import to_model_frame
+from analysis.models.dose_curve import dose_curve
+from analysis.models.logistic import LogisticFit, logistic
+from analysis.models.regression import RegressionRows, regress
+from analysis.models.splines import harrell_knots, restricted_cubic_basis
 
 R = json.loads((Path(__file__).parent / "r" / "logistic.json").read_text())
 MODELS = {m["model"]: m for m in R["models"]}

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.meta_analysis import (
+from analysis.counts.meta_analysis import (
     Effects,
     back_transform,
     pool,

@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 from public_data import read
 
-from analysis.exact_counts import wilson
-from analysis.expected_events import (
+from analysis.benchmarking.expected_events import (
     ReferenceHazard,
     expect_events,
     integrated_limits,
     limits_of_difference,
 )
-from analysis.group_tests import one_sample_log_rank
+from analysis.counts.exact_counts import wilson
+from analysis.estimators.group_tests import one_sample_log_rank
 
 # tests/reference/r/one_sample.R: survival's survdiff(... ~ offset(S)), integrate and uniroot
 R = json.loads((Path(__file__).parent / "r" / "one_sample.json").read_text())

@@ -19,16 +19,16 @@ import numpy as np
 import pytest
 from write_outcome_exports import EXPORTS, make_exports
 
-from analysis.competing_risks import aalen_johansen, aalen_johansen_own_clocks
-from analysis.end_points import MAIN, find_end_point
-from analysis.eye_states import STATES
-from analysis.fine_gray import fine_gray
-from analysis.group_tests import gray, log_rank
-from analysis.landmark import from_landmark
-from analysis.multistate import Spells, occupy_states
-from analysis.observations import RightCensored
-from analysis.outcome import OutcomeTable, examination_clock, own_clock_causes
-from analysis.survival import kaplan_meier
+from analysis.estimators.competing_risks import aalen_johansen, aalen_johansen_own_clocks
+from analysis.estimators.group_tests import gray, log_rank
+from analysis.estimators.multistate import Spells, occupy_states
+from analysis.estimators.observations import RightCensored
+from analysis.estimators.survival import kaplan_meier
+from analysis.models.fine_gray import fine_gray
+from analysis.outcomes.end_points import MAIN, find_end_point
+from analysis.outcomes.eye_states import STATES
+from analysis.outcomes.landmark import from_landmark
+from analysis.outcomes.outcome import OutcomeTable, examination_clock, own_clock_causes
 
 HERE = Path(__file__).parent
 R: dict[str, Any] = json.loads((HERE / "r" / "outcomes.json").read_text())["results"]

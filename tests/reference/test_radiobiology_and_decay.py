@@ -12,16 +12,16 @@ import radioactivedecay
 from scipy.integrate import quad
 from scipy.interpolate import PchipInterpolator
 
-from analysis.decay import (
+from analysis.implants.decay import (
     ENSDF,
     HALF_LIVES,
     ICRP_107,
     decay_factor,
     find_half_life,
 )
-from analysis.depth_dose import DepthDoseTables
-from analysis.dose_agreement import limits_of_agreement
-from analysis.radiobiology import (
+from analysis.implants.depth_dose import DepthDoseTables
+from analysis.implants.dose_agreement import limits_of_agreement
+from analysis.implants.radiobiology import (
     RepairModel,
     bed_of_decaying_source,
     dose_of_decaying_source,

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from public_data import COX, read
 
-from analysis.cox import cox
-from analysis.group_tests import log_rank
-from analysis.lifelines_adapter import second_cox, second_kaplan_meier, second_log_rank
-from analysis.observations import RightCensored
-from analysis.survival import kaplan_meier
+from analysis.estimators.group_tests import log_rank
+from analysis.estimators.observations import RightCensored
+from analysis.estimators.survival import kaplan_meier
+from analysis.models.cox import cox
+from analysis.models.lifelines_adapter import second_cox, second_kaplan_meier, second_log_rank
 from registry.errors import RefusedEstimateError
 
 

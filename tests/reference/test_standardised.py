@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from public_data import read
 
-from analysis.observations import RightCensored
-from analysis.standardised import Standardised, standardise
-from analysis.survival import kaplan_meier
+from analysis.estimators.observations import RightCensored
+from analysis.estimators.survival import kaplan_meier
+from analysis.models.standardised import Standardised, standardise
 from registry.errors import RefusedEstimateError, RefusedInputError
 
 R: dict[str, Any] = json.loads((Path(__file__).parent / "r" / "standardised.json").read_text())

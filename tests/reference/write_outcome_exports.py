@@ -12,11 +12,11 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.cohort import CohortRules, DataCut
-from analysis.end_points import find_end_point
-from analysis.eye_states import EyeStates, on_one_clock, read_eye_states
-from analysis.multistate import Spells
-from analysis.outcome import Estimation, analyse
+from analysis.estimators.multistate import Spells
+from analysis.outcomes.cohort import CohortRules, DataCut
+from analysis.outcomes.end_points import find_end_point
+from analysis.outcomes.eye_states import EyeStates, on_one_clock, read_eye_states
+from analysis.outcomes.outcome import Estimation, analyse
 from reports.outcome_answer import write_rows
 from synthetic_cohort.cohort import draw_department
 from synthetic_cohort.in_memory import hold_in_memory

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.check_rules import CHECK_RULES
-from analysis.checks import check_registry
-from analysis.cohort import DataCut
+from analysis.checking.check_rules import CHECK_RULES
+from analysis.checking.checks import check_registry
+from analysis.outcomes.cohort import DataCut
 from registry.intake import take_in
 from registry.store import create_store, open_store
 from synthetic_cohort.cohort import draw_department, write_files

@@ -10,22 +10,22 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.censoring_weights import outcome_at
-from analysis.cohort import DataCut
-from analysis.dose_confounding import face_confounding
-from analysis.dose_error import ErrorModel, draw_true_doses, simulate_dose_error
-from analysis.dose_fields import check_one_kind, find_dose, read_courses, read_doses
-from analysis.dose_horizon import curve_at_horizon
-from analysis.dose_models import choose_method, compare_imputed, fit_discrete_time
-from analysis.dose_power import smallest_effect
-from analysis.dose_response import (
+from analysis.dose_effect.censoring_weights import outcome_at
+from analysis.dose_effect.dose_confounding import face_confounding
+from analysis.dose_effect.dose_error import ErrorModel, draw_true_doses, simulate_dose_error
+from analysis.dose_effect.dose_fields import check_one_kind, find_dose, read_courses, read_doses
+from analysis.dose_effect.dose_horizon import curve_at_horizon
+from analysis.dose_effect.dose_models import choose_method, compare_imputed, fit_discrete_time
+from analysis.dose_effect.dose_power import smallest_effect
+from analysis.dose_effect.dose_response import (
     DoseResponse,
     HowToAnswer,
     Refused,
     answer_question,
     make_cohort,
 )
-from analysis.dose_rows import DoseQuestion, DoseRows, read_dose_rows
+from analysis.dose_effect.dose_rows import DoseQuestion, DoseRows, read_dose_rows
+from analysis.outcomes.cohort import DataCut
 from registry.errors import RefusedEstimateError, UsageError
 from synthetic_cohort.cohort import TRUTH, draw_department
 from synthetic_cohort.in_memory import hold_in_memory
@@ -216,7 +216,7 @@ def test_firth_is_chosen_under_ten_events_a_parameter() -> None:
 
 def test_discrete_time_tells_nearly_the_hazard_ratio(rows: DoseRows) -> None:
     """Prentice and Gloeckler (1978): the same hazard ratio, here up to the horizon."""
-    from analysis.dose_models import hazard_answer, ratio_of
+    from analysis.dose_effect.dose_models import hazard_answer, ratio_of
 
     cut = replace(
         rows,

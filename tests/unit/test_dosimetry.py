@@ -10,13 +10,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.cohort import DataCut
-from analysis.decay import ENSDF
-from analysis.dose_agreement import compare_with_recorded
-from analysis.dose_courses import sum_courses
-from analysis.dose_points import DoseAssumptions
-from analysis.dosimetry import DoseTable, recompute_doses
-from analysis.radiobiology import RepairModel
+from analysis.implants.decay import ENSDF
+from analysis.implants.dose_agreement import compare_with_recorded
+from analysis.implants.dose_courses import sum_courses
+from analysis.implants.dose_points import DoseAssumptions
+from analysis.implants.dosimetry import DoseTable, recompute_doses
+from analysis.implants.radiobiology import RepairModel
+from analysis.outcomes.cohort import DataCut
 from registry.errors import RefusedInputError
 
 CUT = DataCut(date(2025, 12, 31))

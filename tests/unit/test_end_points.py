@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.cohort import CohortRules, DataCut, flow
-from analysis.end_points import (
+from analysis.outcomes.cohort import CohortRules, DataCut, flow
+from analysis.outcomes.end_points import (
     END_POINTS,
     EYE_LOSS,
     LOCAL_FAILURE,
@@ -22,7 +22,7 @@ from analysis.end_points import (
     definition_in_words,
     find_end_point,
 )
-from analysis.outcome import death_clock, read_outcome_table
+from analysis.outcomes.outcome import death_clock, read_outcome_table
 
 ZERO = date(2020, 1, 1)
 CUT = DataCut(date(2024, 12, 31))

@@ -14,10 +14,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.cohort import CohortRules, DataCut
-from analysis.competing_risks import Clock, aalen_johansen_own_clocks
-from analysis.eye_states import DEAD, EYE_LOST, FAILED, POOR, USEFUL, occupy, read_eye_states
-from analysis.multistate import STAYS, Spells, occupy_states
+from analysis.estimators.competing_risks import Clock, aalen_johansen_own_clocks
+from analysis.estimators.multistate import STAYS, Spells, occupy_states
+from analysis.outcomes.cohort import CohortRules, DataCut
+from analysis.outcomes.eye_states import (
+    DEAD,
+    EYE_LOST,
+    FAILED,
+    POOR,
+    USEFUL,
+    occupy,
+    read_eye_states,
+)
 from registry.errors import RefusedEstimateError
 
 ZERO = date(2020, 1, 1)

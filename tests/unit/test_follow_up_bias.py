@@ -16,9 +16,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.cohort import DataCut
-from analysis.end_points import LOCAL_FAILURE, MAIN
-from analysis.follow_up_bias import (
+from analysis.estimators.survival import kaplan_meier
+from analysis.outcomes.cohort import DataCut
+from analysis.outcomes.end_points import LOCAL_FAILURE, MAIN
+from analysis.outcomes.follow_up_bias import (
     compare_lost,
     complete_by_period,
     control_if_lost_fare_worse,
@@ -26,8 +27,7 @@ from analysis.follow_up_bias import (
     find_tipping_point,
     standardised_difference,
 )
-from analysis.outcome import OutcomeTable, examination_clock
-from analysis.survival import kaplan_meier
+from analysis.outcomes.outcome import OutcomeTable, examination_clock
 from registry.errors import RefusedEstimateError
 
 CUT = DataCut(date(2030, 1, 1))

@@ -8,10 +8,10 @@ from typing import Any
 
 import pytest
 
-from analysis.cohort import CohortRules, DataCut
-from analysis.end_points import LOCAL_FAILURE
-from analysis.grouping import Grouping, baseline_fields, group_units
-from analysis.outcome import read_outcome_table
+from analysis.outcomes.cohort import CohortRules, DataCut
+from analysis.outcomes.end_points import LOCAL_FAILURE
+from analysis.outcomes.grouping import Grouping, baseline_fields, group_units
+from analysis.outcomes.outcome import read_outcome_table
 from registry.errors import UsageError
 
 CUT = DataCut(date(2024, 12, 31))

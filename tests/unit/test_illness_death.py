@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
-from analysis.illness_death import (
+from analysis.estimators.illness_death import (
     ONE_PIECE,
     TRANSITIONS,
     IllnessDeath,
@@ -21,7 +21,7 @@ from analysis.illness_death import (
     choose_knots,
     fit_illness_death,
 )
-from analysis.illness_death_paths import expect_events, lay_out_paths, occupy_states
+from analysis.estimators.illness_death_paths import expect_events, lay_out_paths, occupy_states
 from registry.errors import RefusedEstimateError
 
 STARTS = np.array([0.0, 1.5, 4.0])

@@ -295,8 +295,7 @@ def test_blank_rows_are_no_rows(tmp_path: Path, store: Path) -> None:
 def test_columns_can_be_renamed(tmp_path: Path, store: Path) -> None:
     path = write_table(tmp_path / "patient.csv", [{"Pseudonym": "P1", "Geschlecht": "male"}])
     names = read_map(
-        '[[source]]\ntable = "patient"\n'
-        'columns = { Pseudonym = "patient_id", Geschlecht = "sex" }'
+        '[[source]]\ntable = "patient"\ncolumns = { Pseudonym = "patient_id", Geschlecht = "sex" }'
     )
     take_in(store, [path], by="tester", at=AT, columns=names)
     assert ask(store, "SELECT patient_id, sex FROM patient") == [("P1", "male")]

@@ -14,12 +14,17 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.cohort import CohortRules, DataCut
-from analysis.end_points import END_POINTS, LOCAL_FAILURE, MELANOMA_DEATH, definition_in_words
-from analysis.group_tests import gray, log_rank
-from analysis.landmark import count_days, from_landmark
-from analysis.observations import RightCensored
-from analysis.outcome import Estimation, analyse, analyse_group, read_outcome_table
+from analysis.estimators.group_tests import gray, log_rank
+from analysis.estimators.observations import RightCensored
+from analysis.outcomes.cohort import CohortRules, DataCut
+from analysis.outcomes.end_points import (
+    END_POINTS,
+    LOCAL_FAILURE,
+    MELANOMA_DEATH,
+    definition_in_words,
+)
+from analysis.outcomes.landmark import count_days, from_landmark
+from analysis.outcomes.outcome import Estimation, analyse, analyse_group, read_outcome_table
 from registry.errors import UsageError
 from synthetic_cohort.cohort import draw_department
 from synthetic_cohort.in_memory import hold_in_memory

@@ -12,8 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.cohort import DataCut
-from analysis.placement import (
+from analysis.implants.placement import (
     arc_to_chord,
     choose_smallest_plaque,
     chord_to_arc,
@@ -23,9 +22,10 @@ from analysis.placement import (
     limbus_to_plaque_from_theatre,
     plaque_to_fovea,
 )
-from analysis.placement_check import check_placement, check_placements
-from analysis.placement_records import MuscleRecord, PlacementRecord
-from analysis.placement_working import PlacementRules
+from analysis.implants.placement_check import check_placement, check_placements
+from analysis.implants.placement_records import MuscleRecord, PlacementRecord
+from analysis.implants.placement_working import PlacementRules
+from analysis.outcomes.cohort import DataCut
 
 CUT = DataCut(date(2025, 12, 31))
 

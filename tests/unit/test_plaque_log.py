@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from analysis.cohort import DataCut
-from analysis.plaque_log import read_plaque_log
+from analysis.implants.plaque_log import read_plaque_log
+from analysis.outcomes.cohort import DataCut
 
 CUT = DataCut(date(2024, 12, 31))
 

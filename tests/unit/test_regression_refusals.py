@@ -8,16 +8,16 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.coefficients import few_events_warning, wald_coefficients
-from analysis.cox import cox
-from analysis.design_matrix import check_columns, to_model_frame
-from analysis.dose_curve import dose_curve
-from analysis.fine_gray import fine_gray
-from analysis.firth import firth_cox, firth_logistic
-from analysis.flac import flac
-from analysis.logistic import logistic
-from analysis.separation import separating_columns
-from analysis.splines import harrell_knots
+from analysis.models.coefficients import few_events_warning, wald_coefficients
+from analysis.models.cox import cox
+from analysis.models.design_matrix import check_columns, to_model_frame
+from analysis.models.dose_curve import dose_curve
+from analysis.models.fine_gray import fine_gray
+from analysis.models.firth import firth_cox, firth_logistic
+from analysis.models.flac import flac
+from analysis.models.logistic import logistic
+from analysis.models.separation import separating_columns
+from analysis.models.splines import harrell_knots
 from registry.errors import RefusedEstimateError, RefusedInputError
 
 N = 60

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.cohort import DataCut
-from analysis.schedule import Due, VisitSchedule, count_states, read_due
+from analysis.checking.schedule import Due, VisitSchedule, count_states, read_due
+from analysis.outcomes.cohort import DataCut
 
 CUT = date(2024, 12, 31)
 SCHEDULE = VisitSchedule.of()  # gaps of 182.625 and 365.25 days

@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from analysis.decay import HALF_LIVES
+from analysis.implants.decay import HALF_LIVES
 from registry.errors import RefusedInputError
 from registry.settings import (
     DEFAULT_VISIT_SCHEDULE,

@@ -11,13 +11,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.competing_risks import Clock, aalen_johansen, aalen_johansen_own_clocks
-from analysis.differences import restricted_mean_difference, survival_difference
-from analysis.group_tests import gray, log_rank, one_sample_log_rank, trend
-from analysis.intervals import combine_limits, transform_limits
-from analysis.observations import RightCensored, as_groups, merge_rounded_times
-from analysis.resampling import draw_weights, resampled_survival
-from analysis.survival import (
+from analysis.estimators.competing_risks import Clock, aalen_johansen, aalen_johansen_own_clocks
+from analysis.estimators.differences import restricted_mean_difference, survival_difference
+from analysis.estimators.group_tests import gray, log_rank, one_sample_log_rank, trend
+from analysis.estimators.intervals import combine_limits, transform_limits
+from analysis.estimators.observations import RightCensored, as_groups, merge_rounded_times
+from analysis.estimators.resampling import draw_weights, resampled_survival
+from analysis.estimators.survival import (
     kaplan_meier,
     kaplan_meier_by,
     reverse_kaplan_meier,

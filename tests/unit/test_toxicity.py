@@ -1,7 +1,7 @@
 """Toxicity by hand: grades from acuity, grades of recorded findings, prevalence, incidence.
 
 Grade wordings: Common Terminology Criteria for Adverse Events 5.0 (2017), eye disorders; the
-precedence between its two rules is ours and stated in ``analysis.toxicity``.
+precedence between its two rules is ours and stated in ``analysis.outcomes.toxicity``.
 """
 
 from __future__ import annotations
@@ -12,9 +12,9 @@ from typing import Any
 
 import pytest
 
-from analysis.cohort import CohortRules, DataCut
-from analysis.outcome import Estimation
-from analysis.toxicity import Acuity, analyse_toxicity, grade_findings, grade_from_acuity
+from analysis.outcomes.cohort import CohortRules, DataCut
+from analysis.outcomes.outcome import Estimation
+from analysis.outcomes.toxicity import Acuity, analyse_toxicity, grade_findings, grade_from_acuity
 
 ZERO = date(2020, 1, 1)
 CUT = DataCut(date(2024, 12, 31))

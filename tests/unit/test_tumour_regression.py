@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from analysis.cohort import CohortRules, DataCut
-from analysis.tumour_regression import read_heights
+from analysis.checking.tumour_regression import read_heights
+from analysis.outcomes.cohort import CohortRules, DataCut
 
 ZERO = date(2020, 1, 1)
 

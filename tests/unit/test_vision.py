@@ -12,22 +12,27 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.cohort import DataCut
-from analysis.end_points import DAYS_PER_YEAR
-from analysis.illness_death import ONE_PIECE, VisitedToDeath, fit_illness_death
-from analysis.outcome import Estimation
-from analysis.vision import (
+from analysis.estimators.illness_death import ONE_PIECE, VisitedToDeath, fit_illness_death
+from analysis.outcomes.cohort import DataCut
+from analysis.outcomes.end_points import DAYS_PER_YEAR
+from analysis.outcomes.outcome import Estimation
+from analysis.outcomes.vision import (
     Vision,
     VisionGroup,
     analyse_vision,
     analyse_vision_group,
     to_outcome_table,
 )
-from analysis.vision_course import Readings, YearOfCourse, median_rank, recover_after_surgery
-from analysis.vision_definition import READINGS, definition_in_words, end_point_of
-from analysis.vision_history import Losses, VisionHistories, VisionRules
-from analysis.vision_levels import VisionLevel, at_least, better_than, loss_of
-from analysis.vision_limits import bootstrap_loss
+from analysis.outcomes.vision_course import (
+    Readings,
+    YearOfCourse,
+    median_rank,
+    recover_after_surgery,
+)
+from analysis.outcomes.vision_definition import READINGS, definition_in_words, end_point_of
+from analysis.outcomes.vision_history import Losses, VisionHistories, VisionRules
+from analysis.outcomes.vision_levels import VisionLevel, at_least, better_than, loss_of
+from analysis.outcomes.vision_limits import bootstrap_loss
 from registry.errors import RefusedEstimateError, UsageError
 from registry.intake import take_in
 from registry.store import create_store, open_store
@@ -235,7 +240,7 @@ def test_the_section_says_what_was_computed(
 
 
 def analysed_rules() -> Any:
-    from analysis.cohort import CohortRules
+    from analysis.outcomes.cohort import CohortRules
 
     return CohortRules()
 

@@ -12,8 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from analysis.cohort import CohortRules, DataCut
-from analysis.vision_history import (
+from analysis.outcomes.cohort import CohortRules, DataCut
+from analysis.outcomes.vision_history import (
     Reading,
     VisionHistories,
     VisionRules,
@@ -21,7 +21,7 @@ from analysis.vision_history import (
     date_losses,
     read_histories,
 )
-from analysis.vision_levels import VisionLevel, at_least, better_than, loss_of
+from analysis.outcomes.vision_levels import VisionLevel, at_least, better_than, loss_of
 from registry.acuity import read_acuity
 
 ZERO = date(2020, 1, 1)

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from analysis.cohort import CohortRules, DataCut
-from analysis.waiting_times import read_waiting_times, summarise_waits
+from analysis.outcomes.cohort import CohortRules, DataCut
+from analysis.outcomes.waiting_times import read_waiting_times, summarise_waits
 
 # referral, decision, insertion, diagnosis
 TUMOURS = [

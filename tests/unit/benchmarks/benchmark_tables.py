@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from analysis.cohort import CohortRules, DataCut
-from analysis.end_points import EYE_LOSS, MAIN, EndPoint
-from analysis.outcome import Estimation, Outcome, OutcomeTable, analyse_group
+from analysis.outcomes.cohort import CohortRules, DataCut
+from analysis.outcomes.end_points import EYE_LOSS, MAIN, EndPoint
+from analysis.outcomes.outcome import Estimation, Outcome, OutcomeTable, analyse_group
 
 CUT = date(2024, 12, 31)
 

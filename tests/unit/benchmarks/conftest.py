@@ -12,7 +12,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from benchmark_tables import build_outcome, build_table
 
-from analysis.outcome import Outcome, OutcomeTable
+from analysis.outcomes.outcome import Outcome, OutcomeTable
 
 
 @pytest.fixture

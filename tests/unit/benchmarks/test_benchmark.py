@@ -11,15 +11,15 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.benchmark import TAIL, compare, judge, standardise
-from analysis.benchmark_results import describe_population, run_benchmarks
-from analysis.between_series import place_among
-from analysis.end_points import LOCAL_FAILURE
-from analysis.exact_counts import poisson_mid_p_limits
-from analysis.expected_events import integrated_limits
-from analysis.margins import Margin
-from analysis.meta_analysis import pool, predict_estimate
-from analysis.published_rates import PublishedRate, PublishedSeries, Stratum
+from analysis.benchmarking.benchmark import TAIL, compare, judge, standardise
+from analysis.benchmarking.benchmark_results import describe_population, run_benchmarks
+from analysis.benchmarking.between_series import place_among
+from analysis.benchmarking.expected_events import integrated_limits
+from analysis.benchmarking.margins import Margin
+from analysis.benchmarking.published_rates import PublishedRate, PublishedSeries, Stratum
+from analysis.counts.exact_counts import poisson_mid_p_limits
+from analysis.counts.meta_analysis import pool, predict_estimate
+from analysis.outcomes.end_points import LOCAL_FAILURE
 from reports.benchmark_blocks import comparison_blocks
 from reports.benchmark_wording import board_sentence, ratio_value
 from reports.document import Provenance, Report, Section, Table, blocks
@@ -188,7 +188,7 @@ def test_the_place_among_series_adds_the_departments_own_variance(outcome_of: Ma
     curve = outcome_of(*department(100, 0.02)).groups[0].kaplan_meier.at([1826.25])
     survival, se = float(curve.estimate[0]), float(curve.se[0])
     sd = se / (survival * -math.log(survival))
-    from analysis.benchmark import Estimate
+    from analysis.benchmarking.benchmark import Estimate
 
     here = Estimate(1 - survival, 0.0, 1.0)
     found = place_among(rates, "eye_loss", 5.0, here, sd)

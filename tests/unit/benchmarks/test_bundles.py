@@ -15,7 +15,7 @@ import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.bundles import (
+from analysis.benchmarking.bundles import (
     GRID_DAYS,
     Bundle,
     coarsen,
@@ -24,10 +24,10 @@ from analysis.bundles import (
     on_grid,
     pool_bundles,
 )
-from analysis.expected_events import ReferenceHazard, expect_events
-from analysis.group_tests import log_rank
-from analysis.observations import RightCensored
-from analysis.survival import kaplan_meier
+from analysis.benchmarking.expected_events import ReferenceHazard, expect_events
+from analysis.estimators.group_tests import log_rank
+from analysis.estimators.observations import RightCensored
+from analysis.estimators.survival import kaplan_meier
 from registry.errors import RefusedInputError
 from reports.bundle_files import read_bundle, write_bundle
 from reports.bundle_suppression import (

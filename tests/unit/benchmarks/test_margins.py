@@ -6,7 +6,7 @@ from datetime import date
 
 import pytest
 
-from analysis.margins import read_margins
+from analysis.benchmarking.margins import read_margins
 from registry.errors import RefusedInputError
 
 CUT = date(2024, 12, 31)

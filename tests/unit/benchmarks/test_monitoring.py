@@ -12,8 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.exact_counts import poisson_limits
-from analysis.monitoring import (
+from analysis.benchmarking.monitoring import (
     continuous_cusum,
     detect,
     expected_of_units,
@@ -22,13 +21,14 @@ from analysis.monitoring import (
     own_hazard,
     simulate_alarm,
 )
-from analysis.risk_adjusted_cusum import (
+from analysis.benchmarking.risk_adjusted_cusum import (
     find_steiner_limit,
     simulate_steiner,
     steiner_cusum,
     steiner_weight,
 )
-from analysis.unit_comparison import all_reached, case_bands, over_expected_by
+from analysis.benchmarking.unit_comparison import all_reached, case_bands, over_expected_by
+from analysis.counts.exact_counts import poisson_limits
 from reports.monitoring_results import gather_monitoring, gather_short_horizon
 
 Make = Callable[..., Any]

@@ -6,14 +6,14 @@ import math
 
 import pytest
 
-from analysis.end_points import END_POINTS
-from analysis.published_rates import (
+from analysis.benchmarking.published_rates import (
     PublishedRate,
     Stratum,
     builtin_rates,
     group_series,
     read_rates,
 )
+from analysis.outcomes.end_points import END_POINTS
 from registry.errors import RefusedInputError
 
 HEADINGS = (

@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.cohort import CohortRules, DataCut
-from analysis.end_points import LOCAL_FAILURE
-from analysis.outcome_table import OutcomeTable, read_outcome_table
+from analysis.outcomes.cohort import CohortRules, DataCut
+from analysis.outcomes.end_points import LOCAL_FAILURE
+from analysis.outcomes.outcome_table import OutcomeTable, read_outcome_table
 from registry.errors import RefusedInputError, StoreError
 from registry.intake import take_in
 from registry.store import create_store, open_store

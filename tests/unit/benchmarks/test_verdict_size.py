@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.stats import poisson
 
-from analysis.benchmark import TAIL
-from analysis.exact_counts import poisson_limits, poisson_mid_p_limits
+from analysis.benchmarking.benchmark import TAIL
+from analysis.counts.exact_counts import poisson_limits, poisson_mid_p_limits
 
 EXPECTED = np.arange(1.0, 40.01, 0.05)
 

@@ -14,12 +14,12 @@ from pathlib import Path
 import pytest
 from check_cases import CASES, CUT, GROWTH, Case, Rows, everyone
 
-from analysis import placement_exceptions
-from analysis.check_declaration import SEVERITIES, CheckRule, Tolerances
-from analysis.check_measures import SAID_ELSEWHERE
-from analysis.check_rules import CHECK_RULES
-from analysis.checks import CheckFinding, RegistryCheck, check_registry
-from analysis.cohort import DataCut
+from analysis.checking.check_declaration import SEVERITIES, CheckRule, Tolerances
+from analysis.checking.check_measures import SAID_ELSEWHERE
+from analysis.checking.check_rules import CHECK_RULES
+from analysis.checking.checks import CheckFinding, RegistryCheck, check_registry
+from analysis.implants import placement_exceptions
+from analysis.outcomes.cohort import DataCut
 from registry.intake import take_in
 from registry.records import TABLES
 from registry.store import create_store, open_store

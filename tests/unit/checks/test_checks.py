@@ -20,8 +20,8 @@ from check_cases import (
     new_visit,
 )
 
-from analysis.checks import check_registry
-from analysis.cohort import DataCut
+from analysis.checking.checks import check_registry
+from analysis.outcomes.cohort import DataCut
 from registry.records import TABLES
 from registry.settings import default_settings
 

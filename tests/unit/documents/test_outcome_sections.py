@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.cohort import CohortRules, DataCut
-from analysis.end_points import LOCAL_FAILURE
-from analysis.eye_states import STATES
-from analysis.outcome import Estimation, analyse
+from analysis.outcomes.cohort import CohortRules, DataCut
+from analysis.outcomes.end_points import LOCAL_FAILURE
+from analysis.outcomes.eye_states import STATES
+from analysis.outcomes.outcome import Estimation, analyse
 from reports.document import Figure, Note, Provenance, Report, Section, Table, to_json
 from reports.figures.describe import alternative_text
 from reports.outcome_results import OutcomeResults, gather_outcomes

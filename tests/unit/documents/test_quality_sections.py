@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.cohort import CohortRules, DataCut
+from analysis.outcomes.cohort import CohortRules, DataCut
 from registry.intake import take_in
 from registry.store import create_store, open_store
 from reports.document import (

@@ -1,0 +1,1 @@
+"""Against published rates, over time, and with other centres."""

@@ -1,0 +1,1 @@
+"""Contradictions in the records, overdue follow-up, growth and shrinkage of tumours."""

@@ -1,0 +1,1 @@
+"""Counts and proportions: exact limits, funnels, completeness of follow-up, pooling."""

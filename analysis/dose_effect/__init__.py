@@ -1,0 +1,1 @@
+"""Does more dose control better, and at what cost: curves, confounding, dose error, power."""

@@ -1,0 +1,1 @@
+"""Estimators of time to event, right-censored and interval-censored, and tests between groups."""

@@ -1,0 +1,213 @@
+"""Counts of people at risk and of events: the one kernel below every nonparametric estimator.
+
+At risk at t means entry < t ≤ end of observation. Everything is a sort and a look-up in a sorted
+array; there is no loop over people or times.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from analysis.estimators.observations import (
+    TIME_TOLERANCE,
+    BoolArray,
+    FloatArray,
+    IntArray,
+    RightCensored,
+)
+from registry.errors import RefusedEstimateError
+
+Side = Literal["left", "right"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RiskCounter:
+    """How many are at risk at any time.
+
+    Attributes
+    ----------
+    exits
+        Ends of observation in ascending order.
+    entries
+        Beginnings in ascending order, or None when everyone is there from time zero.
+    exit_weight, entry_weight
+        Weights from each place in those orders to the end, with a trailing 0 (summed from the end,
+        so that small late risk sets keep their accuracy); None when people are counted.
+    """
+
+    exits: FloatArray
+    entries: FloatArray | None = None
+    exit_weight: FloatArray | None = None
+    entry_weight: FloatArray | None = None
+
+    def _left(self, time: FloatArray, side: Side) -> FloatArray:
+        place = np.searchsorted(self.exits, time, side=side)
+        if self.exit_weight is None:
+            return place.astype(np.float64)
+        left: FloatArray = self.exit_weight[0] - self.exit_weight[place]
+        return left
+
+    def _entered(self, time: FloatArray, side: Side) -> FloatArray | float:
+        if self.entries is None:
+            return float(self.exits.size if self.exit_weight is None else self.exit_weight[0])
+        place = np.searchsorted(self.entries, time, side=side)
+        if self.entry_weight is None:
+            return place.astype(np.float64)
+        entered: FloatArray = self.entry_weight[0] - self.entry_weight[place]
+        return entered
+
+    def _there(self, time: FloatArray, side: Side) -> FloatArray:
+        if self.exit_weight is None:
+            return self._entered(time, side) - self._left(time, side)
+        there: FloatArray = self.exit_weight[np.searchsorted(self.exits, time, side=side)]
+        if self.entries is not None and self.entry_weight is not None:
+            there = there - self.entry_weight[np.searchsorted(self.entries, time, side=side)]
+        return there
+
+    def just_before(self, time: FloatArray) -> FloatArray:
+        """Count entry < t ≤ exit for each t."""
+        return self._there(time, "left")
+
+    def just_after(self, time: FloatArray) -> FloatArray:
+        """Count entry ≤ t < exit for each t: those still at risk right after t."""
+        return self._there(time, "right")
+
+    def at_zero(self) -> float:
+        """Count those there from time zero: entry ≤ 0."""
+        zero = np.zeros(1)
+        if self.entries is None:
+            return float(self.just_before(zero)[0])
+        return float(np.asarray(self._entered(zero, "right"), dtype=np.float64)[0])
+
+    def shown(self, time: FloatArray) -> FloatArray:
+        """Count those at risk as tables show it: just before t, at time 0 those there from 0."""
+        return np.where(time == 0, self.at_zero(), self.just_before(time))
+
+    def snap(self, time: FloatArray) -> FloatArray:
+        """Move times that differ only by rounding from an end of observation onto it."""
+        place = np.searchsorted(self.exits, time)
+        snapped = time
+        for near in (self.exits[np.minimum(place, self.exits.size - 1)], self.exits[place - 1]):
+            is_same = np.abs(near - time) <= TIME_TOLERANCE * np.maximum(1.0, time)
+            snapped = np.where(is_same, near, snapped)
+        return snapped
+
+    def left_before(self, time: FloatArray) -> FloatArray:
+        """Count exits before each t."""
+        return self._left(time, "left")
+
+    def left_between(self, time: FloatArray, at_risk: FloatArray, events: FloatArray) -> IntArray:
+        """Count those who leave in [row, next row) without an event.
+
+        ``time`` and ``at_risk`` have a first row at time zero before the m event times of
+        ``events``. ``at_risk`` spares the look-up where nobody enters late.
+        """
+        if self.entries is None:
+            left: FloatArray = at_risk - np.append(at_risk[1:], 0.0)
+        else:
+            total = self.left_before(np.array([np.inf]))
+            left = np.diff(np.concatenate([self.left_before(time), total]))
+        left[1:] -= events
+        return left.astype(np.int64)
+
+
+def count_risk(observed: RightCensored, *, weighted: bool = True) -> RiskCounter:
+    """Sort the observations so that risk sets can be looked up.
+
+    With ``weighted=False`` probability weights are left out, so that people are counted;
+    frequencies always count as the people they stand for.
+    """
+    weight = observed.weight
+    if weight is None or (observed.weight_kind == "probability" and not weighted):
+        entries = None if observed.entry is None else np.sort(observed.entry)
+        return RiskCounter(np.sort(observed.time), entries)
+    exits, exit_weight = _sort_with_weights(observed.time, weight)
+    if observed.entry is None:
+        return RiskCounter(exits, None, exit_weight)
+    entries, entry_weight = _sort_with_weights(observed.entry, weight)
+    return RiskCounter(exits, entries, exit_weight, entry_weight)
+
+
+def _sort_with_weights(time: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
+    order = np.argsort(time, kind="stable")
+    return time[order], np.append(np.cumsum(weight[order][::-1])[::-1], 0.0)
+
+
+def count_at_times(
+    time: FloatArray, weight: FloatArray | None = None
+) -> tuple[FloatArray, FloatArray]:
+    """Return the distinct times in ascending order and the number (or weight) at each.
+
+    Examples
+    --------
+    >>> count_at_times(np.array([2.0, 1.0, 2.0]))
+    (array([1., 2.]), array([1., 2.]))
+    """
+    if time.size == 0:
+        return np.empty(0), np.empty(0)
+    order = None if weight is None else np.argsort(time, kind="stable")
+    ordered = np.sort(time) if order is None else time[order]
+    starts = np.flatnonzero(np.concatenate([[True], ordered[1:] != ordered[:-1]]))
+    if weight is None or order is None:
+        counts = np.diff(np.append(starts, ordered.size)).astype(np.float64)
+    else:
+        counts = np.add.reduceat(weight[order], starts)
+    return ordered[starts], counts
+
+
+def count_events(
+    observed: RightCensored, is_event: BoolArray, *, weighted: bool = True
+) -> tuple[FloatArray, FloatArray]:
+    """Return the distinct event times and the number (or weight) of events at each."""
+    weight = observed.weight
+    if observed.weight_kind == "probability" and not weighted:
+        weight = None
+    chosen = None if weight is None else weight[is_event]
+    return count_at_times(observed.time[is_event], chosen)
+
+
+def all_who_fail(at_risk: FloatArray, events: FloatArray) -> FloatArray:
+    """Return the events, made equal to those at risk where they differ only by rounding."""
+    return np.where(np.abs(at_risk - events) <= 1e-10 * at_risk, at_risk, events)
+
+
+def spread_counts(grid: FloatArray, time: FloatArray, count: FloatArray) -> FloatArray:
+    """Put counts at some of the grid's times onto the whole grid, zero elsewhere."""
+    if time.size == grid.size:
+        return count
+    spread = np.zeros(grid.size)
+    spread[np.searchsorted(grid, time)] = count
+    return spread
+
+
+def refuse_empty_risk_set(
+    time: FloatArray, at_risk: FloatArray, events: FloatArray, counter: RiskCounter
+) -> None:
+    """Refuse a curve that delayed entry would nail to zero, or that crosses an empty stretch.
+
+    Raises
+    ------
+    RefusedEstimateError
+        When nobody is under observation for a while after an event and people enter later: every
+        later value would be a product with an unknown factor (with 0, if all at risk failed).
+    """
+    if counter.entries is None or time.size == 0:
+        return
+    later = counter.exits[counter.exits >= time[0]]
+    distinct = np.concatenate([later[:1], later[1:][later[1:] != later[:-1]]])
+    is_empty = (counter.just_after(distinct) <= 1e-9) & (distinct < counter.exits[-1])
+    if not is_empty.any():
+        return
+    when = float(distinct[is_empty][0])
+    behind = int((counter.entries >= when).sum())
+    all_failed = bool(np.any((time == when) & (events >= at_risk)))
+    why = "everyone at risk then had the event" if all_failed else "nobody was at risk after it"
+    raise RefusedEstimateError(
+        f"The risk set is empty after time {when:g} ({why}) while {behind} enter at or after it: "
+        "with delayed entry the curve cannot be carried across. Start the clock later (a "
+        "landmark), or leave the early entries out.",
+        time=when,
+    )

@@ -1,0 +1,1 @@
+"""What was implanted: dose recomputed from certificates, placement arithmetic, the plaque log."""

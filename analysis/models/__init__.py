@@ -1,0 +1,1 @@
+"""Regression models: Cox, Fine–Gray, logistic, their Firth forms, dose curves, imputation."""

@@ -1,0 +1,1 @@
+"""From the registry to its end points: cohort, groups, outcomes, vision, toxicity."""
