@@ -139,6 +139,8 @@ def _show(cell: Any) -> str:
     if isinstance(value, datetime):
         rounded = value + timedelta(microseconds=500_000)
         return rounded.replace(microsecond=0).isoformat(" ")
+    if isinstance(value, bool):
+        return str(value).upper()  # as a spreadsheet shows it
     if isinstance(value, float):
         return f"{Decimal(f'{value:.15g}'):f}"
     return str(value)

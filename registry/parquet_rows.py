@@ -18,10 +18,10 @@ MOST_GROUP_BYTES = 400_000_000
 """Bytes of one row group, decompressed."""
 
 LONGEST_TEXT = 10_000
-MOST_TEXT_BYTES = 1_000_000_000
+MOST_TEXT_BYTES = 600_000_000
 """Bytes of all texts, written out; a dictionary can hold little and stand for much."""
 
-TEXT_BYTES_AT_ONCE = 50_000_000
+TEXT_BYTES_AT_ONCE = 20_000_000
 
 
 def _refuse(path: Path, what: str) -> RefusedInputError:
@@ -45,7 +45,13 @@ class ParquetRows:
         self._text_bytes = 0
         try:
             schema = pq.read_schema(path)
-            texts = [f.name for f in schema if pa.types.is_string(f.type)]
+            texts = [
+                member.name
+                for member in schema
+                if pa.types.is_string(member.type)
+                or pa.types.is_large_string(member.type)
+                or pa.types.is_dictionary(member.type)
+            ]
             self._file = pq.ParquetFile(path, read_dictionary=texts)
         except (OSError, pa.ArrowException, ValueError):
             raise _refuse(path, "cannot be read as Parquet. Save it anew") from None

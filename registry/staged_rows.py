@@ -26,7 +26,14 @@ from registry.record_rules import (
     make_declared_rules,
 )
 from registry.records import TABLES, Field, RecordTable
-from registry.rules import DateOrder, find_remedy, make_check, make_check_query, quote_text
+from registry.rules import (
+    LONGEST_TEXT,
+    DateOrder,
+    find_remedy,
+    make_check,
+    make_check_query,
+    quote_text,
+)
 from registry.staged_queries import (
     create_staging,
     fill_from_registry,
@@ -240,6 +247,7 @@ class StagedRows:
         """Keep keys of rows that cannot be read, so that references to them hold meanwhile."""
         import pyarrow as pa
 
+        keys = [key for key in keys if len(key) <= LONGEST_TEXT]
         self.connection.register("lost_keys", pa.table({"key": pa.array(keys, pa.string())}))
         self.run(f"INSERT INTO lost_{table.name} SELECT key FROM lost_keys")
         self.connection.unregister("lost_keys")
