@@ -19,6 +19,7 @@ from registry.duckdb_schema import Column, chained_tables, version_table
 from registry.errors import StoreError
 from registry.integrity import verify_chain
 from registry.records import TABLES, RecordTable, read_declaration
+from registry.settings import SETTINGS
 from registry.store import open_store
 
 AT = datetime(2024, 3, 1, 9, 0)
@@ -124,6 +125,8 @@ def _unguard(*tables: str) -> list[str]:
 
 
 VERSIONS = _unguard("patient_version", "tumour_version")
+P1_ENTRY = len(SETTINGS) + 2
+"""Link of the first patient: after the settings and the batch that made the store."""
 TAMPERINGS = {
     "a changed value": (
         "UPDATE patient_version SET birth_year = 1949 WHERE patient_id = 'P1' AND version = 1",
@@ -139,10 +142,10 @@ TAMPERINGS = {
     ),
     "a removed row": (
         "DELETE FROM patient_version WHERE patient_id = 'P2'",
-        ("tumour_version", "T;1|1", "entry 9 is missing or twice there"),
+        ("tumour_version", "T;1|1", f"entry {P1_ENTRY + 1} is missing or twice there"),
     ),
     "two rows in another order": (
-        "UPDATE patient_version SET entry_no = 17 - entry_no WHERE version = 1",
+        f"UPDATE patient_version SET entry_no = {2 * P1_ENTRY + 1} - entry_no WHERE version = 1",
         ("patient_version", "P2|1", "the row does not follow from the row before it"),
     ),
     "a removed identity": (
