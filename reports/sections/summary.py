@@ -137,7 +137,7 @@ def _to_do(results: AuditResults) -> list[Words]:
     to_do += [f"Correct at the source: {found}." for found in results.local.contradictions]
     if results.follow_up.index < POORLY_RECORDED:
         to_do.append(
-            "Bring back, or trace, the patients lost to follow-up (`afterplaque check` lists them)."
+            "Bring back, or trace, the patients lost to follow-up (the command check lists them)."
         )
     if not results.standards.targets:
         to_do.append("State a standard before next year’s audit.")
