@@ -8,6 +8,7 @@ import math
 import sys
 import warnings
 from collections.abc import Callable
+from contextvars import Context
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from decimal import Decimal
@@ -135,7 +136,7 @@ def test_the_version_and_the_command_come_first(run: Run, capsys: Any) -> None:
 
 def test_an_answer_of_no_command_is_misuse() -> None:
     with pytest.raises(ValueError, match="names no command"):
-        answer({"n": 1}, as_json=True, text="")
+        Context().run(answer, {"n": 1}, as_json=True, text="")
 
 
 # --- errors a person can mend ---------------------------------------------------------------------

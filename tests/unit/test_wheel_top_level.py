@@ -25,11 +25,12 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> zipfile.ZipFile:
 
 
 def _list_files() -> set[str]:
+    """The files of the packages, but for the README's pictures."""
     return {
         path.relative_to(ROOT).as_posix()
         for package in PACKAGES
         for path in (ROOT / package).rglob("*")
-        if path.is_file() and path.suffix != ".pyc"
+        if path.is_file() and path.suffix != ".pyc" and path.parent.name != "pictures"
     }
 
 
