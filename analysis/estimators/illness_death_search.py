@@ -75,7 +75,7 @@ def maximise(paths: Paths, tied: Tied, start: Floats | None = None) -> Found:
     if not (paths.loss_seen @ paths.weight > 0):
         # Unseen losses alone cannot tell loss from death: no loss is the convention, and is noted.
         crude[tied[0][1]] = crude[tied[2][1]] = 0.0
-    rate = crude.copy() if start is None else np.where(start > 0, start, crude)
+    rate = crude if start is None else np.where((start > 0) & (crude > 0), start, crude)
     for _ in range(_EM_STEPS if start is None else 2):
         _, events, at_risk = _expect(paths, tied, rate)
         unbounded = np.where(events > 0, crude * np.exp(_REACH), 0.0)

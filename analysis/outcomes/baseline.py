@@ -60,12 +60,12 @@ CHARACTERISTICS: tuple[Characteristic, ...] = (
     Characteristic("duration_hours", "Duration of irradiation", "h", 0, True),
 )
 
-_SQL = f"""
+_SQL = """
 , baseline_acuity AS (
     SELECT u.unit_id, v.acuity_letters, v.acuity_off_chart
     FROM unit u JOIN cut_visit v USING (patient_id, eye)
     WHERE v.acuity IS NOT NULL AND v.visit_date <= u.zero_date
-        AND v.visit_date >= u.zero_date - {BASELINE_WINDOW_DAYS}
+        AND v.visit_date >= u.zero_date - CAST($baseline_window_days AS INTEGER)
     QUALIFY row_number() OVER (
         PARTITION BY u.unit_id ORDER BY v.visit_date DESC, v.visit_id) = 1)
 SELECT u.unit_id, year(u.zero_date) AS year_of_treatment, year(u.zero_date) AS year,
@@ -93,13 +93,22 @@ ORDER BY u.unit_id"""
 
 
 def read_baseline(
-    connection: duckdb.DuckDBPyConnection, cut: DataCut, rules: CohortRules
+    connection: duckdb.DuckDBPyConnection,
+    cut: DataCut,
+    rules: CohortRules,
+    *,
+    baseline_window_days: int = BASELINE_WINDOW_DAYS,
 ) -> list[dict[str, Any]]:
-    """Return one mapping a treated tumour: recorded values and the derived staging."""
+    """Return one mapping a treated tumour: recorded values and the derived staging.
+
+    Parameters
+    ----------
+    baseline_window_days
+        The registry's setting: baseline acuity is the last in this many days up to insertion.
+    """
     sql = f"WITH {unit_relations('tumour', rules)} {_SQL}"
-    rows: list[dict[str, Any]] = (
-        connection.sql(sql, params=cut.parameters()).to_arrow_table().to_pylist()
-    )
+    parameters = cut.parameters() | {"baseline_window_days": baseline_window_days}
+    rows: list[dict[str, Any]] = connection.sql(sql, params=parameters).to_arrow_table().to_pylist()
     for row in rows:
         for name in ("size_category", "t_category", "stage_group"):
             row[name] = DERIVED[name].read(row)

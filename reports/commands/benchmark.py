@@ -112,8 +112,14 @@ def _run(
     from analysis.outcomes.outcome import analyse
     from reports.monitoring_results import gather_monitoring
 
-    rules = CohortRules(int(store.settings()["course_gap_days"]))
-    baseline = read_baseline(store.connection, DataCut(cut), rules)
+    settings = store.settings()
+    rules = CohortRules(int(settings["course_gap_days"]))
+    baseline = read_baseline(
+        store.connection,
+        DataCut(cut),
+        rules,
+        baseline_window_days=int(settings["baseline_window_days"]),
+    )
     benchmarks, monitoring = [], []
     for end_point in wanted:
         outcome = analyse(

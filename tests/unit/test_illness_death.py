@@ -268,6 +268,17 @@ def test_death_without_any_loss_after_it_is_noted() -> None:
     assert any("not seen" in note for note in fit_illness_death(seen).notes)
 
 
+def test_a_draw_without_any_loss_is_a_draw_without_incidence() -> None:
+    """One loss among 12: about a third of the draws hold none."""
+    lost = [1.0] + [math.inf] * 11
+    seen = VisitedToDeath.of([0.5] + [3.0] * 11, lost, [4.0] * 12, [False] * 6 + [True] * 6)
+    fitted = fit_illness_death(seen, ONE_PIECE)
+    limits = bootstrap_illness_death(seen, fitted, [3.0], np.random.default_rng(3), resamples=60)
+    assert limits.failed == 0
+    assert limits.loss_lower[0] == 0
+    assert 0 < fitted.at([3.0]).loss_incidence[0] < limits.loss_upper[0] < 1
+
+
 def test_few_losses_are_noted(cohort: VisitedToDeath) -> None:
     few = VisitedToDeath.of([0, 1, 2], [1, 2, math.inf], [3, 3, 3], [False, True, True])
     assert any("Only 2 losses" in note for note in fit_illness_death(few).notes)
