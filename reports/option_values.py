@@ -21,6 +21,26 @@ StorePath = Annotated[
 ]
 """Type of the registry argument."""
 
+DataCutDay = Annotated[
+    str | None,
+    typer.Option(
+        "--data-cut",
+        help="Last day that counts, YYYY-MM-DD; by default a data lock's own, else today.",
+    ),
+]
+"""Type of the ``--data-cut`` option of the commands that read outcomes."""
+
+WithPriorTreatment = Annotated[
+    bool, typer.Option("--with-prior-treatment", help="Keep tumours treated before their plaque.")
+]
+"""Type of the option that widens the cohort."""
+
+Level = Annotated[float, typer.Option("--level", help="Confidence level, such as 0.95.")]
+"""Type of the ``--level`` option; see :func:`reports.estimate_options.check_level`."""
+
+Seed = Annotated[int, typer.Option("--seed", min=0, help="Seed of the bootstrap.")]
+"""Type of the ``--seed`` option."""
+
 
 def now_utc() -> datetime:
     """Return the present moment in UTC, without zone: the clock is read here and nowhere below."""

@@ -74,7 +74,7 @@ def _ask(
         found.append(
             {
                 "group": name,
-                "library": said.library,
+                "library": said.program,
                 "version": said.version,
                 "compared": said.compared,
                 "largest_difference": said.largest_difference,
@@ -84,7 +84,7 @@ def _ask(
         )
         if not said.agrees:
             warnings.append(
-                f"{said.library} {said.version} differs from ours in the {said.compared} "
+                f"{said.program} {said.version} differs from ours in the {said.compared} "
                 f"({name}) by {said.largest_difference:.2g}. Do not report before it is clear why."
             )
     return found, warnings

@@ -37,7 +37,7 @@ class SecondOpinion:
 
     Attributes
     ----------
-    library, version
+    program, version
         The second program.
     compared
         What was compared.
@@ -47,7 +47,7 @@ class SecondOpinion:
         Whether that lies within the tolerance for its kind.
     """
 
-    library: str
+    program: str
     version: str
     compared: str
     largest_difference: float

@@ -17,12 +17,11 @@ READINGS: dict[Reading, Variant] = {
     ),
     "unconfirmed_counts": Variant(
         "unconfirmed last visit counts",
-        "confirmed losses, and a loss that the last readings show but nothing confirms (upper"
-        " bound)",
+        "followed to the last reading: a loss that only the last readings show is counted",
     ),
     "unconfirmed_ignored": Variant(
         "unconfirmed last visit ignored",
-        "confirmed losses only, everyone else followed to the last reading (lower bound)",
+        "followed to the last reading: a loss that only the last readings show is not counted",
     ),
 }
 

@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from reports.command_frame import JsonFlag, answer, note
-from reports.option_values import StorePath, now_utc, read_date
+from reports.option_values import (
+    DataCutDay,
+    Level,
+    Seed,
+    StorePath,
+    WithPriorTreatment,
+    now_utc,
+    read_date,
+)
 
 if TYPE_CHECKING:
     from analysis.outcomes.outcome import Outcome
@@ -39,12 +47,7 @@ def outcome(
     at: Annotated[
         list[str] | None, typer.Option(metavar="Y,...", help="Years to read the curves at.")
     ] = None,
-    data_cut: Annotated[
-        str | None,
-        typer.Option(
-            help="Last day that counts, YYYY-MM-DD; by default a data lock's own, else today."
-        ),
-    ] = None,
+    data_cut: DataCutDay = None,
     landmark: Annotated[
         float | None,
         typer.Option(
@@ -59,16 +62,13 @@ def outcome(
             help="Repeat the analysis under the other readings of the definition.",
         ),
     ] = True,
-    with_prior_treatment: Annotated[
-        bool,
-        typer.Option("--with-prior-treatment", help="Keep tumours treated before their plaque."),
-    ] = False,
+    with_prior_treatment: WithPriorTreatment = False,
     interval: Annotated[Interval, typer.Option(help="How limits are made.")] = "beta-product",
-    level: Annotated[float, typer.Option(help="Confidence level, such as 0.95.")] = 0.95,
+    level: Level = 0.95,
     replicates: Annotated[
         int, typer.Option(min=100, max=100_000, help="Bootstrap samples of patients.")
     ] = 1000,
-    seed: Annotated[int, typer.Option(min=0, help="Seed of the bootstrap.")] = 20240229,
+    seed: Seed = 20240229,
     rows: Annotated[
         Path | None, typer.Option(help="Write the analysis table here as CSV, a row a unit.")
     ] = None,

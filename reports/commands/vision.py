@@ -9,7 +9,15 @@ import typer
 
 from registry.errors import UsageError
 from reports.command_frame import JsonFlag, answer, note
-from reports.option_values import StorePath, now_utc, read_date
+from reports.option_values import (
+    DataCutDay,
+    Level,
+    Seed,
+    StorePath,
+    WithPriorTreatment,
+    now_utc,
+    read_date,
+)
 
 if TYPE_CHECKING:
     from analysis.outcomes.vision import Vision
@@ -44,18 +52,13 @@ def vision(
         list[str] | None,
         typer.Option(metavar="Y,...", help="Years to read the curves at; 1,2,5,10 by default."),
     ] = None,
-    data_cut: Annotated[
-        str | None, typer.Option(help="Last day that counts, YYYY-MM-DD; today by default.")
-    ] = None,
-    with_prior_treatment: Annotated[
-        bool,
-        typer.Option("--with-prior-treatment", help="Keep tumours treated before their plaque."),
-    ] = False,
-    level: Annotated[float, typer.Option(help="Confidence level, such as 0.95.")] = 0.95,
+    data_cut: DataCutDay = None,
+    with_prior_treatment: WithPriorTreatment = False,
+    level: Level = 0.95,
     resamples: Annotated[
         int, typer.Option(min=100, max=100_000, help="Bootstrap samples of patients.")
     ] = 300,
-    seed: Annotated[int, typer.Option(min=0, help="Seed of the bootstrap.")] = 20240229,
+    seed: Seed = 20240229,
     rows: Annotated[
         Path | None, typer.Option(help="Write the analysis table here as CSV, a row an eye.")
     ] = None,

@@ -126,8 +126,10 @@ def _bounds(results: VisionResults) -> Table:
         ),
         rows=tuple(rows),
         notes=(
-            "A loss seen at the last visit alone cannot be confirmed: counting it and ignoring it"
-            " are the two bounds. Limits are given for the main definition and for Kaplan–Meier."
+            "A loss seen at the last visit alone cannot be confirmed. Counting it and ignoring it,"
+            " with everyone followed to the last reading, bound what that reading can change; the"
+            " main definition ends follow-up one reading earlier and need not lie between them."
+            " Limits are given for the main definition and for Kaplan–Meier."
             " Removal of the eye is known to the end of the record, a reading only when another"
             " follows; this raises late figures a little.",
         ),
