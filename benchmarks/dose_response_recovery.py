@@ -3,10 +3,11 @@
 Cohorts are drawn with a true ratio of 0.7 and of 1.0 per 10 Gy, dose being set by thickness
 (confounding by indication) and thickness driving failure. Adjusted estimates are held to the truth
 (bias), their intervals to 95 % (coverage) and, at a true ratio of 1, their tests to 5 % (type I
-error), each within three Monte Carlo standard errors; unadjusted ones are shown beside them.
+error), each within three Monte Carlo standard errors; unadjusted ones are shown beside them. Cox
+is run on two seeds, of which the second was added after the first had shown 94.1 ± 0.3 % at 0.7.
 
-Run: python benchmarks/dose_response_recovery.py [--cox N] [--firth N] [--fine-gray N]
-     [--sandwich N] [--bootstrap N]
+Run: python benchmarks/dose_response_recovery.py [--cox N] [--cox-again N] [--firth N]
+     [--fine-gray N] [--sandwich N] [--bootstrap N]
 """
 
 from __future__ import annotations
@@ -20,10 +21,13 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.dose_effect.dose_horizon import bootstrap_coefficients, curve_at_horizon
-from analysis.models.cox import cox
+from analysis.dose_effect.dose_horizon import curve_at_horizon
+from analysis.dose_effect.horizon_bootstrap import bootstrap_coefficients
+from analysis.models.cox import cox, prepare_cox
 from analysis.models.fine_gray import fine_gray
-from analysis.models.firth import firth_cox
+from analysis.models.firth import penalised_partial
+from analysis.models.newton import LikelihoodPoint
+from analysis.models.profile_likelihood import maximise_penalised, profile
 from registry.errors import MendableError
 from synthetic_cohort.disease import CHOROID, draw_people, draw_tumours, failure_ratio
 from synthetic_cohort.hazards import cumulative_hazard, draw_days, draw_gompertz_days
@@ -32,9 +36,9 @@ from synthetic_cohort.truth import DAYS_PER_YEAR, TRUTH, Hazard, Truth
 
 OUT = Path(__file__).with_suffix(".md")
 Array = NDArray[np.float64]
-SEED = 20240229
+SEED, SECOND_SEED = 20240229, 20261125
 RATIOS = (0.7, 1.0)
-LOGISTIC_N, LOGISTIC_HORIZON, RESAMPLES = 1000, 5.0, 100
+LOGISTIC_N, LOGISTIC_HORIZON, RESAMPLES = 1000, 5.0, 500
 
 
 @dataclass(frozen=True)
@@ -145,10 +149,25 @@ def fit_cox(drawn: Drawn, adjusted: bool) -> Found:
 
 
 def fit_firth(drawn: Drawn, adjusted: bool) -> Found:
-    """Firth Cox with profile limits."""
-    fit = firth_cox(matrix_of(drawn, adjusted), drawn.time, drawn.status == 1)
-    table = fit.coefficients
-    return Found(table.coef[0], table.lower[0], table.upper[0], table.p[0], fit.events)
+    """Firth Cox with profile limits of the dose alone: what ``firth_cox`` gives for it."""
+    data = prepare_cox(
+        matrix_of(drawn, adjusted),
+        drawn.time,
+        drawn.status == 1,
+        ties="breslow",
+        model="Firth Cox",
+    )
+
+    def evaluate(beta: Array) -> LikelihoodPoint:
+        return penalised_partial(data, beta)
+
+    top = maximise_penalised(evaluate, np.zeros(len(data.terms)))
+    found = profile(evaluate, top, skipped=tuple(range(1, len(data.terms))))
+    coef, scale = float(top.coefficients[0]), float(data.scale[0])
+    return Found(
+        coef / scale, found.lower[0] / scale, found.upper[0] / scale, found.p[0],
+        data.sets.n_events,
+    )  # fmt: skip
 
 
 def fit_fine_gray(drawn: Drawn, adjusted: bool) -> Found:
@@ -194,11 +213,16 @@ class Form:
     n: int
     draw: Callable[[float, np.random.Generator], Drawn]
     fit: Callable[[Drawn, bool], Found]
+    seed: int = SEED
 
 
 FORMS = {
     "cox": Form(
         "Cox, per 10 Gy", 1500, lambda r, g: draw_survival(truth_of(r, 1.6), 1500, g), fit_cox
+    ),
+    "cox-again": Form(
+        "Cox, per 10 Gy, second seed", 1500, lambda r, g: draw_survival(truth_of(r, 1.6), 1500, g),
+        fit_cox, SECOND_SEED,
     ),
     "firth": Form(
         "Firth Cox, few events", 400, lambda r, g: draw_survival(truth_of(r, 0.7), 400, g),
@@ -220,7 +244,7 @@ FORMS = {
 
 def study(form: Form, ratio: float, replicates: int) -> list[str]:
     """One row of the table: adjusted figures, with the unadjusted bias beside them."""
-    seeds = np.random.SeedSequence([SEED, round(100 * ratio), form.n]).spawn(replicates)
+    seeds = np.random.SeedSequence([form.seed, round(100 * ratio), form.n]).spawn(replicates)
     adjusted, plain, refused = [], [], 0
     for seed in seeds:
         drawn = form.draw(ratio, np.random.default_rng(seed))
@@ -236,12 +260,16 @@ def study(form: Form, ratio: float, replicates: int) -> list[str]:
     events = float(np.mean([one.events for one in adjusted]))
     bias, se = float(coef.mean() - true), float(coef.std(ddof=1) / np.sqrt(kept))
     noise = np.sqrt(0.95 * 0.05 / kept)
+    half_width = np.mean([(one.upper - one.lower) / 2 for one in adjusted]) / 1.959964
     wrong = np.array([one.coef for one in plain])
     wrong_cover = np.mean([one.lower <= true <= one.upper for one in plain])
     within = abs(covered.mean() - 0.95) <= 3 * noise
+    if ratio == 1:
+        within &= abs(found.mean() - 0.05) <= 3 * noise
     return [
         form.name, f"{ratio:g}", f"{form.n}", f"{events:.0f}", f"{kept}", f"{refused}",
-        f"{bias:+.4f} ± {se:.4f}", f"{100 * covered.mean():.1f} ± {100 * noise:.1f}",
+        f"{bias:+.4f} ± {se:.4f}", f"{half_width / coef.std(ddof=1):.3f}",
+        f"{100 * covered.mean():.1f} ± {100 * noise:.1f}",
         f"{100 * found.mean():.1f}" + (" (type I)" if ratio == 1 else ""),
         "yes" if within and abs(bias) <= 0.02 else "no",
         f"{wrong.mean() - true:+.3f}", f"{100 * wrong_cover:.0f}",
@@ -251,19 +279,22 @@ def study(form: Form, ratio: float, replicates: int) -> list[str]:
 def main() -> None:
     """Run every form and write the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    defaults = {"cox": 5000, "firth": 300, "fine-gray": 1000, "sandwich": 2000, "bootstrap": 400}
+    defaults = {
+        "cox": 5000, "cox-again": 20_000, "firth": 5000, "fine-gray": 5000, "sandwich": 5000,
+        "bootstrap": 2000,
+    }  # fmt: skip
     for name, count in defaults.items():
         parser.add_argument(f"--{name}", type=int, default=count)
     asked = vars(parser.parse_args())
-    rows, start = [], time.perf_counter()
+    rows, start = [], time.process_time()
     for name, form in FORMS.items():
         for ratio in RATIOS:
             rows.append(study(form, ratio, asked[name.replace("-", "_")]))
-            print(" | ".join(rows[-1]), f"({time.perf_counter() - start:.0f} s)", flush=True)
+            print(" | ".join(rows[-1]), f"({time.process_time() - start:.0f} s)", flush=True)
     risk = -np.expm1(-cumulative_hazard(truth_of(1.0, 1.6).local_failure.hazard, 5.0))
     head = (
         "model", "true ratio", "n", "mean events", "cohorts", "refused", "bias of the log ratio",
-        "coverage, %", "p < 0.05, %", "held", "unadjusted bias", "unadjusted coverage, %",
+        "width", "coverage, %", "p < 0.05, %", "held", "unadjusted bias", "unadjusted coverage, %",
     )  # fmt: skip
     lines = [
         "# A known effect of dose, given back",
@@ -272,16 +303,19 @@ def main() -> None:
         " doses by the rules of the invented department with ruthenium only, so that dose falls"
         " with thickness; failure rises by 1.25 a mm of thickness (Cox; baseline risk at the"
         f" reference dose {100 * risk:.0f} % in 5 years). Adjusted for thickness (Cox also"
-        " diameter, site, thermotherapy). ± is one Monte Carlo standard error. “Held”: |bias| ≤"
-        " 0.02 and coverage within three of them of 95 %; at a true ratio of 1 the share with"
-        " p < 0.05 is the type I error. The unadjusted columns show what confounding does.",
+        " diameter, site, thermotherapy). ± is one Monte Carlo standard error. “Width” is the mean"
+        " half-width of the intervals over 1.96, divided by the spread of the estimates: 1 where"
+        " intervals are as wide as they should be. “Held”: |bias| ≤"
+        " 0.02 and coverage (at a true ratio of 1 also the share with p < 0.05, the"
+        " type I error) within three of them of nominal. The unadjusted columns show what"
+        " confounding does.",
         "",
         "| " + " | ".join(head) + " |",
         "|" + "---|" * len(head),
         *("| " + " | ".join(row) + " |" for row in rows),
         "",
-        f"numpy {np.__version__}; seed {SEED}; {time.perf_counter() - start:.0f} s on one core of a"
-        " shared machine.",
+        f"numpy {np.__version__}; seeds {SEED} and {SECOND_SEED};"
+        f" {time.process_time() - start:.0f} s of processor time, one process.",
         "",
     ]
     OUT.write_text("\n".join(lines), encoding="utf-8")

@@ -21,16 +21,14 @@ from analysis.dose_effect.censoring_weights import (
     outcome_at,
     weighted_logistic,
 )
+from analysis.dose_effect.horizon_bootstrap import bootstrap_coefficients
 from analysis.models.dose_curve import HIGH_PERCENTILE, LOW_PERCENTILE, Quantity
-from registry.errors import MendableError, RefusedEstimateError
 
 Array = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 DOSE = "dose"
 GRID = 41
-#: Share of bootstrap samples that must be fitted.
-ENOUGH = 0.9
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,53 +272,3 @@ def _quartile_difference(
     se = float(np.sqrt(difference @ covariance @ difference))
     reach = float(norm.isf((1 - level) / 2)) * se
     return Quantity(value, se, value - reach, value + reach)
-
-
-def bootstrap_coefficients(
-    matrix: Array,
-    terms: tuple[str, ...],
-    time: Array,
-    status: NDArray[np.int64],
-    horizon: float,
-    *,
-    reading: str = "net",
-    cluster: NDArray[np.generic] | None = None,
-    resamples: int,
-    rng: np.random.Generator,
-) -> Array:
-    """Coefficients in bootstrap samples of the clusters, weights estimated anew in each.
-
-    Returns
-    -------
-    ndarray
-        Shape (samples fitted, p + 1).
-
-    Raises
-    ------
-    RefusedEstimateError
-        Under nine tenths of the samples could be fitted.
-    """
-    n = len(time)
-    codes = np.arange(n) if cluster is None else np.unique(cluster, return_inverse=True)[1]
-    order = np.argsort(codes, kind="stable")
-    size = np.bincount(codes)
-    first = np.concatenate(([0], np.cumsum(size)[:-1]))
-    found = []
-    for _ in range(resamples):
-        drawn = rng.integers(0, len(size), len(size))
-        long = np.repeat(drawn, size[drawn])
-        within = np.arange(len(long)) - np.repeat(np.cumsum(size[drawn]) - size[drawn], size[drawn])
-        rows = order[first[long] + within]
-        try:
-            outcome = outcome_at(time[rows], status[rows], horizon, reading=reading)
-            fit = weighted_logistic(matrix[rows], outcome.failed, outcome.weight, terms=terms)
-        except MendableError:
-            continue
-        found.append(fit.coefficients.coef)
-    if len(found) < ENOUGH * resamples:
-        raise RefusedEstimateError(
-            f"Only {len(found)} of {resamples} bootstrap samples could be fitted (too few events):"
-            " no bootstrap interval is given.",
-            fitted=len(found),
-        )
-    return np.array(found)
