@@ -161,6 +161,7 @@ def _simulations(found: Mapping[str, Any]) -> list[str]:
             f" {error['shift']:+.3f} (simulation SE {error['shift_se']:.3f}) to"
             f" {error['corrected']:.3f}; spread {error['sd_without']:.3f} without,"
             f" {error['sd_with']:.3f} with it"
+            + (f"; {error['at_zero']} recorded doses of 0 stay 0" if error["at_zero"] else "")
         )
     return blocks
 

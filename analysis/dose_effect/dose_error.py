@@ -6,7 +6,8 @@ true dose scatters around the recorded one), the rest classical (the recorded do
 the true one). True doses are drawn given the recorded ones; outcomes from the fitted cohort at the
 true doses; the model is fitted to the recorded doses again. The mean of these estimates less the
 effect that was put in is the shift. Berkson error shifts little; classical error pulls towards no
-effect; shared error of either kind makes the printed interval too narrow.
+effect; shared error of either kind makes the printed interval too narrow. A recorded dose of 0
+stays 0: a multiplicative error leaves it where it is, and it says nothing of the spread of doses.
 """
 
 from __future__ import annotations
@@ -59,41 +60,63 @@ def draw_true_doses(
     The classical part follows the posterior of ln true dose, normal around its regression on the
     covariates (shape (n, q)) with the variance left when the classical error is taken off;
     ``plaque`` codes from 0 share one error. ``outer`` draws the shared errors, ``inner`` the own
-    ones.
+    ones. A recorded 0 is 0.
 
     Raises
     ------
     RefusedEstimateError
         The classical error is as large as the spread of dose that the covariates leave.
+
+    Examples
+    --------
+    >>> one, two = np.random.default_rng(1), np.random.default_rng(2)
+    >>> draw_true_doses(np.array([0.0, 80.0, 80.0]), np.array([0, 1, 1]), ErrorModel(0.1, 0, 1),
+    ...     one, two).round(2)
+    array([ 0.  , 86.42, 86.42])
     """
-    log_dose = np.log(recorded)
+    given = recorded > 0
+    drawn = np.zeros(len(recorded))
+    count = int(plaque.max()) + 1
+    log_dose, own_plaque = np.log(recorded[given]), plaque[given]
+    columns = np.ones((len(log_dose), 1))
+    if covariates is not None:
+        columns = np.column_stack([columns, covariates[given]])
+    true = log_dose
+    if model.berkson_share < 1:
+        true = _draw_classical(log_dose, own_plaque, count, columns, model, outer, inner)
+    common_sd = np.sqrt(model.berkson_share) * model.shared_sd
+    own_sd = np.sqrt(model.berkson_share) * model.own_sd
+    common = common_sd * outer.standard_normal(count) - common_sd**2 / 2
+    each = own_sd * inner.standard_normal(len(recorded))[given] - own_sd**2 / 2
+    drawn[given] = np.exp(true + common[own_plaque] + each)
+    return drawn
+
+
+def _draw_classical(
+    log_dose: Array,
+    plaque: NDArray[np.int64],
+    count: int,
+    columns: Array,
+    model: ErrorModel,
+    outer: np.random.Generator,
+    inner: np.random.Generator,
+) -> Array:
+    """Draw ln true dose from its posterior under classical errors, shared and own: shape (m,)."""
     classical = 1.0 - model.berkson_share
     shared, own = classical * model.shared_sd**2, classical * model.own_sd**2
-    count = int(plaque.max()) + 1
-    true = log_dose
-    if classical > 0:
-        full = np.column_stack(
-            [np.ones(len(log_dose)), *([] if covariates is None else covariates.T)]
-        )
-        mean = full @ np.linalg.lstsq(full, log_dose)[0]
-        spread = float((log_dose - mean).var()) - shared - own
-        _refuse_all_error(spread, shared + own)
-        size = np.bincount(plaque, minlength=count)
-        total = np.bincount(plaque, log_dose - mean, minlength=count)
-        alone = spread + own
-        pull = shared / (alone + size * shared)
-        sd = np.sqrt(np.maximum(shared * (1 - size * pull), 0.0))
-        common = pull * total + sd * outer.standard_normal(count)
-        rest = log_dose - mean - common[plaque]
-        left = np.sqrt(spread * own / alone)
-        true = mean + spread / alone * rest + left * inner.standard_normal(len(recorded))
-    berkson = model.berkson_share
-    common_sd = np.sqrt(berkson) * model.shared_sd
-    own_sd = np.sqrt(berkson) * model.own_sd
-    common = common_sd * outer.standard_normal(count) - common_sd**2 / 2
-    each = own_sd * inner.standard_normal(len(recorded)) - own_sd**2 / 2
-    drawn: Array = np.exp(true + common[plaque] + each)
-    return drawn
+    mean = columns @ np.linalg.lstsq(columns, log_dose)[0]
+    spread = float((log_dose - mean).var()) - shared - own
+    _refuse_all_error(spread, shared + own)
+    size = np.bincount(plaque, minlength=count)
+    total = np.bincount(plaque, log_dose - mean, minlength=count)
+    alone = spread + own
+    pull = shared / (alone + size * shared)
+    sd = np.sqrt(np.maximum(shared * (1 - size * pull), 0.0))
+    common = pull * total + sd * outer.standard_normal(count)
+    rest = log_dose - mean - common[plaque]
+    left = np.sqrt(spread * own / alone)
+    true: Array = mean + spread / alone * rest + left * inner.standard_normal(len(log_dose))
+    return true
 
 
 def _refuse_all_error(spread: float, error: float) -> None:
@@ -131,6 +154,8 @@ class DoseErrorAnswer:
         The errors assumed.
     plaques
         How many plaques share errors.
+    at_zero
+        Units with a recorded dose of 0, which no multiplicative error moves.
     """
 
     coef: float
@@ -147,6 +172,7 @@ class DoseErrorAnswer:
     fitted: int
     model: ErrorModel
     plaques: int
+    at_zero: int = 0
 
 
 def _fit(cohort: FittedCohort, method: str, time: Array, event: NDArray[np.bool_]) -> float:
@@ -217,11 +243,11 @@ def simulate_dose_error(
     Raises
     ------
     RefusedEstimateError
-        A dose of 0, which no multiplicative error moves; under half of the fits succeeded.
+        Every dose is 0; under half of the fits succeeded.
     """
     model = model or ErrorModel()
-    if np.any(cohort.dose <= 0):
-        raise RefusedEstimateError("A dose of 0 has no multiplicative error; leave it out.")
+    if not np.any(cohort.dose > 0):
+        raise RefusedEstimateError("Every dose is 0, which no multiplicative error moves.")
     names = [name or f"\0{row}" for row, name in enumerate(applicator)]
     labels, codes = np.unique(np.array(names, dtype=object).astype(str), return_inverse=True)
     plaque = codes.astype(np.int64)
@@ -253,4 +279,5 @@ def simulate_dose_error(
         fitted=int(fitted.sum()),
         model=model,
         plaques=len([label for label in labels if not label.startswith("\0")]),
+        at_zero=int(np.sum(cohort.dose <= 0)),
     )

@@ -18,7 +18,8 @@ from analysis.dose_effect.dose_rows import DoseRows
 from analysis.models.coefficients import EVENTS_PER_PARAMETER, FEWEST_EVENTS
 from analysis.models.design_matrix import Column, ModelFrame, to_model_frame
 from analysis.models.discrete_time import firth_discrete_time
-from analysis.models.imputation import impute, outcome_columns, pool
+from analysis.models.imputation import Pooled, impute, outcome_columns, pool
+from analysis.models.pooled_profiles import POOLED_PROFILE, pool_profiles
 from analysis.models.regression import RegressionAnswer, RegressionRows, RegressionTest, regress
 from registry.errors import MendableError, RefusedEstimateError
 
@@ -202,24 +203,30 @@ def compare_models(rows: DoseRows, *, method: str = "auto", level: float = 0.95)
 def compare_imputed(
     rows: DoseRows, *, method: str, level: float, imputations: int, rng: np.random.Generator
 ) -> Ratio | None:
-    """Adjusted hazard ratio with missing covariates imputed; None when nothing is missing."""
+    """Adjusted hazard ratio with missing covariates imputed; None when nothing is missing.
+
+    Pooled by Rubin's rules with t limits; for Firth's form the limits and p are those of the pooled
+    profiles (:func:`analysis.models.pooled_profiles.pool_profiles`), the estimate the mean.
+    """
     frame = to_model_frame({DOSE: rows.dose, **rows.covariates})
     if not rows.covariates or frame.kept.all():
         return None
     which = f"imputed ({imputations} times)"
     try:
-        outcome = outcome_columns(rows.time, rows.status)
+        entry = rows.entry if rows.has_delayed_entry else None
+        outcome = outcome_columns(rows.time, rows.status, entry)
         columns: dict[str, Column] = {DOSE: rows.dose, **rows.covariates}
         fits = []
         for completed in impute(columns, outcome, imputations=imputations, rng=rng):
             filled = {name: completed[name] for name in rows.covariates}
             fits.append(hazard_answer(rows, filled, method, level))
         at = fits[0].coefficients.of(DOSE)
-        used = [fit.covariance[at : at + 1, at : at + 1] for fit in fits]
         pooled = pool(
-            [fit.coefficients.coef[at : at + 1] for fit in fits], used,
+            [fit.coefficients.coef[at : at + 1] for fit in fits],
+            [fit.covariance[at : at + 1, at : at + 1] for fit in fits],
             level=level, complete_df=max(1.0, float(fits[0].events - frame.matrix.shape[1])),
         )  # fmt: skip
+        lower, upper, p, interval = _pooled_limits(fits, pooled, at)
     except MendableError as error:
         return _refused("cox", "hazard ratio", rows, which, error)
     first = ratio_of(fits[0], "hazard ratio", tuple(rows.covariates), which)
@@ -227,17 +234,30 @@ def compare_imputed(
     return replace(
         first,
         ratio=float(np.exp(pooled.coef[0])),
-        lower=float(np.exp(pooled.lower[0])),
-        upper=float(np.exp(pooled.upper[0])),
-        p=float(pooled.p[0]),
+        lower=float(np.exp(lower)),
+        upper=float(np.exp(upper)),
+        p=p,
         coef=float(pooled.coef[0]),
         se=float(pooled.se[0]),
-        interval="Rubin's rules, t",
+        interval=interval,
         notes=(
             f"Imputed: {missing}. Fraction of missing information of the dose's coefficient"
             f" {pooled.missing_information[0]:.2f}.",
         ),
     )
+
+
+def _pooled_limits(
+    fits: list[RegressionAnswer], pooled: Pooled, at: int
+) -> tuple[float, float, float, str]:
+    """Limits of the dose's coefficient over the completed tables, p, and what they are."""
+    penalised = [fit.penalised for fit in fits if fit.penalised is not None]
+    if not penalised:
+        return (
+            float(pooled.lower[0]), float(pooled.upper[0]), float(pooled.p[0]), "Rubin's rules, t",
+        )  # fmt: skip
+    found = pool_profiles(penalised, level=pooled.level, positions=(at,))
+    return float(found.lower[at]), float(found.upper[at]), float(found.p[at]), POOLED_PROFILE
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,7 +40,9 @@ class PooledProfiles:
     level: float
 
 
-def pool_profiles(fits: Sequence[FirthFit], *, level: float = 0.95) -> PooledProfiles:
+def pool_profiles(
+    fits: Sequence[FirthFit], *, level: float = 0.95, positions: Sequence[int] | None = None
+) -> PooledProfiles:
     """Pool the profiles of the completed tables.
 
     Parameters
@@ -49,6 +51,8 @@ def pool_profiles(fits: Sequence[FirthFit], *, level: float = 0.95) -> PooledPro
         The same model fitted to each completed table, at least two, with limits at ``level``.
     level
         Confidence level.
+    positions
+        The coefficients to pool (default: all); the others are NaN.
 
     Returns
     -------
@@ -76,7 +80,7 @@ def pool_profiles(fits: Sequence[FirthFit], *, level: float = 0.95) -> PooledPro
     tail = (1 - level) / 2
     size = len(fits[0].coefficients.terms)
     lower, upper, p = (np.full(size, np.nan) for _ in range(3))
-    for j in range(size):
+    for j in range(size) if positions is None else positions:
         share = _MeanDistribution(fits, j, level)
         lower[j] = share.quantile(tail, [float(fit.coefficients.lower[j]) for fit in fits])
         upper[j] = share.quantile(1 - tail, [float(fit.coefficients.upper[j]) for fit in fits])

@@ -179,12 +179,20 @@ def _error(answer: DoseResponse, how: HowToAnswer) -> list[Block]:
 
 def _error_words(error: DoseErrorAnswer) -> Paragraph:
     model = error.model
+    zero = (
+        " A recorded dose of 0 ({k} units) stays 0: a multiplicative error leaves it where it is."
+        if error.at_zero
+        else ""
+    )
     return Paragraph(
-        f"Assumed: an error shared by all implants of a plaque of {100 * model.shared_sd:.1f} %,"
-        f" and each implant’s own of {100 * model.own_sd:.1f} % (log SD),"
-        f" {100 * model.berkson_share:g} % of the variance Berkson’s, the rest classical."
-        f" {error.outer} draws of the {error.plaques} plaques’ errors with {error.inner} of the"
-        " rest within each."
+        text(
+            "Assumed: an error shared by all implants of a plaque of"
+            f" {100 * model.shared_sd:.1f} %, and each implant’s own of"
+            f" {100 * model.own_sd:.1f} % (log SD), {100 * model.berkson_share:g} % of the variance Berkson’s, the rest classical."
+            f" {error.outer} draws of the {error.plaques} plaques’ errors with {error.inner} of the"
+            f" rest within each.{zero}",
+            **({"k": Count(error.at_zero)} if error.at_zero else {}),
+        )
     )
 
 

@@ -17,6 +17,8 @@ REFERENCES = (
     "Firth D. Bias reduction of maximum likelihood estimates. Biometrika 1993;80:27–38.",
     "Heinze G, Schemper M. A solution to the problem of monotone likelihood in Cox regression."
     " Biometrics 2001;57:114–119.",
+    "Heinze G, Ploner M, Beyea J. Confidence intervals after multiple imputation: combining profile"
+    " likelihood information from logistic regressions. Stat Med 2013;32:5062–5076.",
     "Prentice RL, Gloeckler LA. Regression analysis of grouped survival data. Biometrics"
     " 1978;34:57–67.",
     "Robins JM, Finkelstein DM. Correcting for noncompliance and dependent censoring. Biometrics"
@@ -102,7 +104,8 @@ def _over_time(answer: DoseResponse, how: HowToAnswer) -> str:
         " discrete time, intervals with about equally many events. Splines are restricted cubic"
         " with Harrell’s knots. Missing covariates: complete rows, and beside them"
         f" {how.imputations} imputations by chained equations with the event and its Nelson–Aalen"
-        " hazard in the models, pooled by Rubin’s rules; doses are never imputed."
+        " hazard in the models, pooled by Rubin’s rules (for Firth’s form the limits are quantiles"
+        " of the mean of the profiles, Heinze, Ploner and Beyea 2013); doses are never imputed."
     )
 
 

@@ -236,6 +236,38 @@ def test_nothing_is_imputed_where_nothing_is_missing(rows: DoseRows) -> None:
     assert compare_imputed(bare, method="auto", level=0.95, imputations=2, rng=rng) is None
 
 
+def test_imputed_firth_fits_pool_their_profiles(rows: DoseRows) -> None:
+    """Heinze, Ploner and Beyea 2013: the limit is where the mean of the profiles' normal
+    distributions is 2.5 %; so it lies between the limits of the single completed tables.
+    """
+    from analysis.dose_effect.dose_models import hazard_answer
+    from analysis.models.imputation import impute, outcome_columns
+
+    some = rows.select(np.arange(rows.n) % 2 == 0)
+    height = some.thickness_mm.copy()
+    height[::3] = np.nan
+    some = replace(some, covariates={"thickness_mm": height})
+    found = compare_imputed(
+        some, method="firth-cox", level=0.95, imputations=4, rng=np.random.default_rng(3)
+    )
+    assert found is not None
+    assert found.interval == "pooled profile penalised likelihoods"
+    limits = []
+    columns = {"dose": some.dose, "thickness_mm": height}
+    outcome = outcome_columns(some.time, some.status)
+    for filled in impute(columns, outcome, imputations=4, rng=np.random.default_rng(3)):
+        fit = hazard_answer(some, {"thickness_mm": filled["thickness_mm"]}, "firth-cox", 0.95)
+        limits.append((fit.coefficients.lower[0], fit.coefficients.upper[0]))
+    low, high = np.log(found.lower), np.log(found.upper)
+    assert min(x[0] for x in limits) < low < max(x[0] for x in limits)
+    assert min(x[1] for x in limits) < high < max(x[1] for x in limits)
+    by_rubin = compare_imputed(
+        some, method="cox", level=0.95, imputations=4, rng=np.random.default_rng(3)
+    )
+    assert by_rubin is not None
+    assert by_rubin.interval == "Rubin's rules, t"
+
+
 def test_confounding_is_seen_and_a_function_refused(rows: DoseRows) -> None:
     found = face_confounding(rows, 5.0)
     # the invented department lowers the dose of thick tumours by 4 Gy a mm
@@ -290,6 +322,30 @@ def test_classical_error_shrinks_and_berkson_does_not(rows: DoseRows) -> None:
         cohort, whole.applicator, 10.0, model=ErrorModel(0.0, 0.0, 1.0), outer=3, seed=1
     )
     assert nothing.shift == 0
+
+
+def test_a_recorded_dose_of_zero_stays_zero(rows: DoseRows) -> None:
+    """ln 0 is no number: such units keep their 0, and the others are drawn as if alone."""
+    recorded = rows.dose.copy()
+    recorded[::10] = 0.0
+    plaque = np.unique(np.array(rows.applicator), return_inverse=True)[1]
+    model = ErrorModel(0.05, 0.0, 0.5)
+
+    def draw(dose: Any, codes: Any) -> Any:
+        one, two = np.random.default_rng(1), np.random.default_rng(2)
+        return draw_true_doses(dose, codes, model, one, two)
+
+    true = draw(recorded, plaque)
+    given = recorded > 0
+    np.testing.assert_array_equal(true[~given], 0.0)
+    np.testing.assert_allclose(true[given], draw(recorded[given], plaque[given]), rtol=1e-12)
+    cohort, whole = make_cohort(replace(rows, dose=recorded, covariates={}))
+    found = simulate_dose_error(cohort, whole.applicator, 10.0, model=model, outer=4, seed=1)
+    assert found.at_zero == int(np.sum(~given))
+    assert np.isfinite(found.shift)
+    nothing = replace(cohort, dose=np.zeros(cohort.n))
+    with pytest.raises(RefusedEstimateError, match="Every dose is 0"):
+        simulate_dose_error(nothing, whole.applicator, 10.0, outer=2, seed=1)
 
 
 def test_shared_errors_are_shared_by_a_plaque() -> None:
