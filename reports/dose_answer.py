@@ -58,6 +58,7 @@ def describe_answer(
             {"dose": name} | (_refused(one) or describe_ratio(one))  # type: ignore[arg-type]
             for name, one in answer.other_doses
         ],
+        "bed": _describe_bed(answer),
         "against": _describe_against(answer),
         "smallest_detectable": _described(answer.power, _describe_power),
         "dose_error": _described(answer.error, _plain),
@@ -165,6 +166,33 @@ def _describe_confounding(answer: DoseResponse) -> dict[str, Any]:
     weighted = found.propensity.ratio
     described["propensity"]["ratio"] = describe_ratio(weighted) if weighted else None
     return described
+
+
+def _describe_bed(answer: DoseResponse) -> dict[str, Any] | None:
+    """The stated parameters of a BED, and the answer as each of them varies."""
+    if not answer.rows.field.is_bed:
+        return None
+    repair = answer.question.repair
+    return {
+        "alpha_beta_gy": repair.alpha_beta_gy,
+        "repair_half_time_hours": repair.repair_half_time_hours,
+        "rbe": dict(answer.question.rbe),
+        "sensitivity": [
+            {
+                "parameter": one.parameter,
+                "value": one.value,
+                "median_bed_gy": one.median_bed_gy,
+                "per_step": describe_ratio(one.ratio) if one.ratio else None,
+                "third_against_first_quartile": {
+                    "ratio": one.quartile_ratio,
+                    "lower": one.quartile_lower,
+                    "upper": one.quartile_upper,
+                },
+            }
+            | ({"refused": one.refused} if one.refused else {})
+            for one in answer.bed_sensitivity
+        ],
+    }
 
 
 def _describe_against(answer: DoseResponse) -> dict[str, Any] | None:

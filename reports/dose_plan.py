@@ -1,23 +1,27 @@
 """A plan for a dose–response question, locked before looking, as a TOML file.
 
 Fields: ``question`` (in words), ``end_point``, ``dose``, ``horizon_years``, ``adjust`` (list),
-``exclusions`` (list of FIELD=VALUE), ``method`` (auto, cox, firth-cox), ``decided_on`` (a day) and
-``locked_hash``. Locking adds the last: the SHA-256 of the others in a fixed form, so that spaces
-and order do not count. That the lock came before the looks is told by the log of questions beside
-the registry, where the lock is entered too.
+``exclusions`` (list of FIELD=VALUE), ``method`` (auto, cox, firth-cox), ``dose_model``, ``level``,
+``alpha_beta_gy``, ``repair_half_time_hours``, ``rbe`` (list of ISOTOPE=VALUE), ``decided_on`` (a
+day) and ``locked_hash``; what a plan leaves out is as by default. Locking adds the last: the
+SHA-256 of the others in a fixed form, so that spaces and order do not count. That the lock came
+before the looks is told by the log of questions beside the registry, where the lock is entered too.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
+import math
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
-from registry.errors import RefusedInputError
+from registry.errors import RefusedInputError, UsageError
+from registry.records import TABLES
 from reports.question_log import ASKED, LOCKED, LoggedLook
 
 FIELDS: dict[str, tuple[type, ...]] = {
@@ -28,11 +32,17 @@ FIELDS: dict[str, tuple[type, ...]] = {
     "adjust": (list,),
     "exclusions": (list,),
     "method": (str,),
+    "dose_model": (str,),
+    "level": (int, float),
+    "alpha_beta_gy": (int, float),
+    "repair_half_time_hours": (int, float),
+    "rbe": (list,),
     "decided_on": (date,),
     "locked_hash": (str,),
 }
 NEEDED = ("question", "end_point", "dose", "horizon_years", "adjust", "decided_on")
 METHODS = ("auto", "cox", "firth-cox")
+ALPHA_BETA_GY, REPAIR_HALF_TIME_HOURS = 10.0, 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +59,11 @@ class DosePlan:
     decided_on: str
     locked_hash: str
     content_hash: str
+    dose_model: str = ""
+    level: float = 0.95
+    alpha_beta_gy: float = ALPHA_BETA_GY
+    repair_half_time_hours: float = REPAIR_HALF_TIME_HOURS
+    rbe: tuple[str, ...] = ()
 
     @property
     def is_locked(self) -> bool:
@@ -102,7 +117,48 @@ def read_plan(path: Path) -> DosePlan:
         decided_on=fields["decided_on"].isoformat(),
         locked_hash=fields.get("locked_hash", ""),
         content_hash=hash_plan(fields),
+        dose_model=fields.get("dose_model", ""),
+        level=float(fields.get("level", 0.95)),
+        alpha_beta_gy=float(fields.get("alpha_beta_gy", ALPHA_BETA_GY)),
+        repair_half_time_hours=float(fields.get("repair_half_time_hours", REPAIR_HALF_TIME_HOURS)),
+        rbe=say_rbe(read_rbe(fields.get("rbe", []))),
     )
+
+
+def read_rbe(parts: Sequence[str]) -> tuple[tuple[str, float], ...]:
+    """Read ISOTOPE=VALUE, each isotope once, in the order of their names.
+
+    Raises
+    ------
+    UsageError
+        No such isotope, stated twice, or no number from 0.1 to 10.
+
+    Examples
+    --------
+    >>> read_rbe(["Ru-106=1", "I-125=1.2"])
+    (('I-125', 1.2), ('Ru-106', 1.0))
+    """
+    known = TABLES["applicator"].field("isotope").codes
+    found: dict[str, float] = {}
+    for part in parts:
+        name, _, number = (piece.strip() for piece in part.partition("="))
+        try:
+            value = float(number)
+        except ValueError:
+            value = math.nan
+        if name not in known or name in found or not 0.1 <= value <= 10:
+            raise UsageError(
+                f"{part}: write ISOTOPE=VALUE, each of {', '.join(known)} at most once and a"
+                " value from 0.1 to 10.",
+                option="--rbe",
+            )
+        found[name] = value
+    return tuple(sorted(found.items()))
+
+
+def say_rbe(rbe: tuple[tuple[str, float], ...]) -> tuple[str, ...]:
+    """Return it as a plan writes it."""
+    return tuple(f"{name}={value:g}" for name, value in rbe)
 
 
 def _read_fields(path: Path) -> dict[str, Any]:
@@ -131,6 +187,16 @@ def _read_fields(path: Path) -> dict[str, Any]:
         raise refuse("needs horizon_years above 0 and up to 50.", "horizon_years")
     if fields.get("method", "auto") not in METHODS:
         raise refuse(f"needs one of {', '.join(METHODS)} as method.", "method")
+    if not 0.5 <= fields.get("level", 0.95) < 1:
+        raise refuse("needs a level from 0.5 to below 1, such as 0.95.", "level")
+    if not fields.get("alpha_beta_gy", 1) > 0:
+        raise refuse("needs alpha_beta_gy above 0.", "alpha_beta_gy")
+    if not fields.get("repair_half_time_hours", 1) >= 0:
+        raise refuse("needs repair_half_time_hours of 0 or more.", "repair_half_time_hours")
+    try:
+        read_rbe(fields.get("rbe", []))
+    except UsageError as error:
+        raise refuse(f"has an rbe that cannot be read: {error.message}", "rbe") from None
     for text in fields.get("exclusions", []):
         if not all(part.strip() for part in text.partition("=")):
             raise refuse(f"writes an exclusion as {text!r}; write FIELD=VALUE.", "exclusions")
@@ -177,8 +243,7 @@ def compare_with_plan(
     plan
         The plan.
     asked
-        What was really asked: ``end_point``, ``dose``, ``horizon_years``, ``adjust``,
-        ``exclusions``, ``method``.
+        What was really asked, by the names of the plan's fields.
     looks
         The log of questions before this look.
     """

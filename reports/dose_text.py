@@ -23,6 +23,7 @@ def lay_out_answer(found: Mapping[str, Any]) -> str:
         *_confounding(found),
         *_simulations(found),
         _doses(found),
+        _bed(found),
         _honesty(found),
     ]
     blocks += [f"Warning: {warning}" for warning in found["warnings"]]
@@ -40,7 +41,7 @@ def _ratio_row(name: str, one: Mapping[str, Any]) -> list[object]:
 
 def _ratio_name(one: Mapping[str, Any]) -> str:
     said = f"adjusted for {', '.join(one['adjusted_for'])}" if one["adjusted_for"] else "unadjusted"
-    return f"{one['model']}, {said}, {one['rows']} rows"
+    return f"{one['model']}, {said} (rows: {one['rows']})"
 
 
 def _models(found: Mapping[str, Any]) -> str:
@@ -177,6 +178,33 @@ def _doses(found: Mapping[str, Any]) -> str:
     ]
     return "The same by other doses, adjusted\n" + lay_out_table(
         ["dose", "n", "events", "ratio", "lower", "upper", "p"], rows
+    )
+
+
+def _bed(found: Mapping[str, Any]) -> str:
+    bed = found["bed"]
+    if bed is None:
+        return ""
+    rows = []
+    for one in bed["sensitivity"]:
+        name = f"{one['parameter']} {one['value']}".strip()
+        if "refused" in one:
+            rows.append([name, "", f"not estimated: {one['refused']}", ""])
+            continue
+        step, apart = one["per_step"], one["third_against_first_quartile"]
+        rows.append(
+            [
+                name,
+                f"{one['median_bed_gy']:.1f}",
+                f"{step['ratio']:.3f} ({step['lower']:.3f} to {step['upper']:.3f})",
+                f"{apart['ratio']:.3f} ({apart['lower']:.3f} to {apart['upper']:.3f})",
+            ]
+        )
+    rbe = ", ".join(f"{name} {value:g}" for name, value in bed["rbe"].items()) or "not stated"
+    return (
+        f"BED by alpha/beta {bed['alpha_beta_gy']:g} Gy, repair half-time"
+        f" {bed['repair_half_time_hours']:g} h, RBE {rbe}; the adjusted ratio as each varies\n"
+        + lay_out_table(["parameter", "median BED Gy", "per step", "third/first quartile"], rows)
     )
 
 

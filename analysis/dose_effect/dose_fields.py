@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.implants.decay import ICRP_107
-from analysis.implants.dose_courses import COURSE_REASONS
+from analysis.implants.dose_courses import COURSE_REASONS, bed_by_isotope
 from analysis.implants.dose_points import APEX, INNER_SCLERA, SCLERAL_SURFACE
 from analysis.implants.dosimetry import DoseTable, recompute_doses
 from analysis.implants.radiobiology import RepairModel, require_one_radiation
@@ -219,6 +219,7 @@ def read_doses(
     course_gap_days: int = 90,
     half_life_source: str | None = None,
     repair: RepairModel | None = None,
+    rbe: Mapping[str, float] | None = None,
 ) -> TumourDoses:
     """Read one dose of the first course of each tumour.
 
@@ -234,6 +235,8 @@ def read_doses(
         Settings of the registry.
     repair
         α/β and repair half-time of a BED.
+    rbe
+        Relative biological effectiveness of a BED's isotopes, by name.
 
     Returns
     -------
@@ -254,7 +257,7 @@ def read_doses(
             course_gap_days=course_gap_days,
             half_life_source=half_life_source or ICRP_107,
         )
-        found, reasons = _recomputed(table, field, repair or RepairModel())
+        found, reasons = _recomputed(table, field, repair or RepairModel(), rbe)
         dose = np.array([found.get(tumour, np.nan) for tumour in tumour_ids], dtype=float)
         for tumour, value in zip(tumour_ids, dose, strict=True):
             if np.isnan(value):
@@ -271,13 +274,13 @@ def read_doses(
 
 
 def _recomputed(
-    table: DoseTable, field: DoseField, repair: RepairModel
+    table: DoseTable, field: DoseField, repair: RepairModel, rbe: Mapping[str, float] | None
 ) -> tuple[dict[str, float], dict[str, str]]:
     """Dose of the first course by tumour, and why one is missing."""
     assert field.point is not None
     doses = table.points[field.point]
     if field.is_bed:
-        value = table.bed_gy(field.point, repair)
+        value = bed_by_isotope(table, field.point, repair, rbe)
     elif field.is_rate:
         value = doses.dose_rate_gy_per_hour
     else:
@@ -302,7 +305,11 @@ def _by_tumour(table: DoseTable, rows: NDArray[np.int64]) -> tuple[NDArray[np.in
 
 
 def check_one_kind(
-    doses: TumourDoses, *, dose_model: str | None = None, pool_dose_models: bool = False
+    doses: TumourDoses,
+    *,
+    dose_model: str | None = None,
+    pool_dose_models: bool = False,
+    rbe: Mapping[str, float] | None = None,
 ) -> tuple[NDArray[np.bool_], tuple[str, ...]]:
     """Hold the doses to one model and, for a BED, to one radiation.
 
@@ -314,6 +321,9 @@ def check_one_kind(
         Keep only doses of this model.
     pool_dose_models
         Bring recorded doses of several models together, and say so.
+    rbe
+        Relative biological effectiveness by isotope: with that of each stated, BED of several
+        isotopes go together, and it is said.
 
     Returns
     -------
@@ -323,7 +333,7 @@ def check_one_kind(
     Raises
     ------
     RefusedEstimateError
-        Several dose models, or for a BED several isotopes.
+        Several dose models, or for a BED several isotopes without a stated RBE.
     """
     kept = ~np.isnan(doses.dose)
     said: list[str] = []
@@ -347,12 +357,31 @@ def check_one_kind(
         if unnamed and named:
             said.append(f"{unnamed} doses name no dose model; they are kept.")
     isotopes = sorted({name for name, is_kept in zip(doses.isotope, kept, strict=True) if is_kept})
-    if doses.field.is_bed:
-        require_one_radiation([part for name in isotopes for part in name.split(" + ") if part])
     named_isotopes = [name for name in isotopes if name]
-    if len(named_isotopes) > 1:
+    if doses.field.is_bed:
+        parts = sorted({part for name in named_isotopes for part in name.split(" + ")})
+        _require_rbe(parts, rbe)
+        if len(parts) > 1:
+            stated = ", ".join(f"{part} {(rbe or {})[part]:g}" for part in parts)
+            said.append(
+                f"BED of several isotopes are brought together by a stated relative biological"
+                f" effectiveness, which nobody measured here: {stated}."
+            )
+    elif len(named_isotopes) > 1:
         said.append(
             f"Doses of several isotopes are in one analysis ({', '.join(named_isotopes)}): equal"
             " doses need not be equally effective. Adjust for isotope, or exclude all but one."
         )
     return kept, tuple(said)
+
+
+def _require_rbe(isotopes: Sequence[str], rbe: Mapping[str, float] | None) -> None:
+    try:
+        require_one_radiation(isotopes, rbe)
+    except RefusedEstimateError as error:
+        raise RefusedEstimateError(
+            f"{error.message} State it with --rbe ISOTOPE=VALUE for each, or leave all but one"
+            " isotope out with --exclude isotope=NAME.",
+            option="--rbe",
+            isotopes=list(isotopes),
+        ) from None

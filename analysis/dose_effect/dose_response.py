@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 
 from analysis.counts.e_value import EValue, e_value
+from analysis.dose_effect.bed_sensitivity import VariedBedRatio, vary_bed
 from analysis.dose_effect.censoring_weights import READINGS
 from analysis.dose_effect.dose_confounding import (
     Cause,
@@ -112,6 +113,8 @@ class DoseResponse:
     other_doses
         The adjusted hazard ratio by the companions of the dose (physical dose and BED, recorded
         and recomputed), with the words of each.
+    bed_sensitivity
+        For a BED, the adjusted hazard ratio as its stated parameters vary; else empty.
     against
         The curve of the end point set against this one, with its title.
     power, error, validation
@@ -133,6 +136,7 @@ class DoseResponse:
     e_value: EValue | Refused
     causes: tuple[Cause, ...]
     other_doses: tuple[tuple[str, Ratio | Refused], ...]
+    bed_sensitivity: tuple[VariedBedRatio, ...]
     against: tuple[DoseRows, CurveAtHorizon | Refused] | Refused | None
     power: DetectableEffect | Refused | None
     error: DoseErrorAnswer | Refused | None
@@ -386,6 +390,7 @@ def answer_question(
         e_value=Refused(""),
         causes=assumed_causes(rows.end_point.title, question.adjust),
         other_doses=tuple(beside),
+        bed_sensitivity=vary_bed(read, question) if rows.field.is_bed else (),
         against=_against(read, question, against, how),
         power=power,
         error=error,

@@ -71,6 +71,8 @@ class DoseQuestion:
         Confidence level.
     repair
         α/β and repair half-time of a BED.
+    rbe
+        (isotope, relative biological effectiveness) of a BED, where isotopes go together.
     """
 
     end_point: str
@@ -83,6 +85,7 @@ class DoseQuestion:
     pool_dose_models: bool = False
     level: float = 0.95
     repair: RepairModel = dataclass_field(default_factory=RepairModel)
+    rbe: tuple[tuple[str, float], ...] = ()
 
     def words(self) -> str:
         """Return the question in one line, the same for the same question."""
@@ -93,6 +96,13 @@ class DoseQuestion:
             f"at {self.horizon_years:g} years",
         ]
         parts += [f"without {name}={value}" for name, value in self.exclude]
+        if field.is_bed and self.repair != RepairModel():
+            parts.append(
+                f"alpha/beta {self.repair.alpha_beta_gy:g} Gy, repair half-time"
+                f" {self.repair.repair_half_time_hours:g} h"
+            )
+        if field.is_bed:
+            parts += [f"RBE {name}={value:g}" for name, value in self.rbe]
         return "; ".join(parts)
 
 
@@ -283,7 +293,7 @@ def read_dose_rows(
     UsageError
         An unknown end point, dose or covariate.
     RefusedEstimateError
-        Several dose models, or a BED of several isotopes; nobody has a dose.
+        Several dose models, or a BED of several isotopes without a stated RBE; nobody has a dose.
     """
     rules, vision = rules or CohortRules(), vision or VisionRules()
     field, source = find_dose(question.dose)
@@ -297,11 +307,14 @@ def read_dose_rows(
     doses = read_doses(
         connection, cut, table.tumour_id, field, source,
         course_gap_days=rules.course_gap_days, half_life_source=half_life_source,
-        repair=question.repair,
+        repair=question.repair, rbe=dict(question.rbe),
     )  # fmt: skip
     doses = replace(doses, dose=np.where(kept, doses.dose, np.nan))
     with_dose, said = check_one_kind(
-        doses, dose_model=question.dose_model, pool_dose_models=question.pool_dose_models
+        doses,
+        dose_model=question.dose_model,
+        pool_dose_models=question.pool_dose_models,
+        rbe=dict(question.rbe),
     )
     reasons = ", ".join(f"{words} {count}" for words, count in sorted(doses.missing.items()))
     words = f"no {source} {field.words}" + (f" ({reasons})" if reasons else "")

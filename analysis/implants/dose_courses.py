@@ -67,7 +67,7 @@ def sum_courses(
         Stated RBE, needed where a course has several isotopes; it takes the place of
         ``model.rbe_max`` wherever it is given.
     """
-    bed = _bed(table, point, model, rbe_by_isotope)
+    bed = bed_by_isotope(table, point, model, rbe_by_isotope)
     rows_by_course: dict[tuple[str, int], list[int]] = {}
     keys = zip(table.records.tumour_id.tolist(), table.course.tolist(), strict=True)
     for row, key in enumerate(keys):
@@ -78,9 +78,13 @@ def sum_courses(
     )
 
 
-def _bed(
+def bed_by_isotope(
     table: DoseTable, point: str, model: RepairModel, rbe: Mapping[str, float] | None
 ) -> NDArray[np.float64]:
+    """Return the BED of every implant with the RBE stated for its isotope, else the model's.
+
+    The RBE multiplies the linear term alone (Dale & Jones 1999, from memory).
+    """
     bed = table.bed_gy(point, model)
     for isotope, value in (rbe or {}).items():
         own = table.records.isotope == isotope

@@ -15,7 +15,6 @@ from reports.option_values import StorePath, now_utc, read_date
 
 if TYPE_CHECKING:
     from analysis.dose_effect.dose_rows import DoseQuestion
-    from reports.dose_plan import DosePlan
 
 
 def dose_response(
@@ -75,10 +74,20 @@ def dose_response(
     pool_dose_models: Annotated[
         bool, typer.Option("--pool-dose-models", help="Pool recorded doses of several models.")
     ] = False,
-    alpha_beta: Annotated[float, typer.Option(help="Alpha/beta of the BED in Gy.")] = 10.0,
+    alpha_beta: Annotated[
+        float | None, typer.Option(help="Alpha/beta of the BED in Gy [default: 10].")
+    ] = None,
     repair_half_time: Annotated[
-        float, typer.Option(help="Repair half-time of the BED in hours.")
-    ] = 1.5,
+        float | None, typer.Option(help="Repair half-time of the BED in hours [default: 1.5].")
+    ] = None,
+    rbe: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="ISOTOPE=VALUE",
+            help="Stated relative biological effectiveness, such as I-125=1.2,Ru-106=1; with one"
+            " for each isotope, BED of several go together.",
+        ),
+    ] = None,
     simulations: Annotated[
         int,
         typer.Option(
@@ -110,7 +119,9 @@ def dose_response(
             help="Bootstrap samples for the curves at the horizon; 0 for sandwich intervals.",
         ),
     ] = 0,
-    level: Annotated[float, typer.Option(help="Confidence level, such as 0.95.")] = 0.95,
+    level: Annotated[
+        float | None, typer.Option(help="Confidence level, such as 0.95 [default: 0.95].")
+    ] = None,
     data_cut: Annotated[
         str | None,
         typer.Option(
@@ -151,20 +162,21 @@ def dose_response(
     from registry.store import open_store
     from reports.data_cuts import settle_cut
     from reports.dose_answer import describe_answer
+    from reports.dose_options import DoseOptions, choose_against, describe_asked, read_question
     from reports.dose_plan import compare_with_plan, read_plan
     from reports.dose_text import lay_out_answer
-    from reports.estimate_options import check_level
     from reports.question_log import log_path, read_log
 
-    check_level(level)
     if lock_plan:
         _lock(store, plan, as_json)
         return
     planned = read_plan(plan) if plan else None
     question = read_question(
-        planned, end_point, dose, adjust, horizon, exclude, method,
-        dose_model=dose_model, pool_dose_models=pool_dose_models, level=level,
-        repair=(alpha_beta, repair_half_time),
+        DoseOptions(
+            end_point, dose, adjust, horizon, exclude, method, dose_model, pool_dose_models, level,
+            alpha_beta, repair_half_time, rbe,
+        ),
+        planned,
     )  # fmt: skip
     asked_cut = read_date(data_cut, option="--data-cut") if data_cut else None
     files = _files_to_write(out, export, force)
@@ -189,7 +201,7 @@ def dose_response(
             progress=make_progress(),
         )
         about = _about(opened, settings) if out else {}
-    state = compare_with_plan(planned, _asked(question), looks) if planned else None
+    state = compare_with_plan(planned, describe_asked(question), looks) if planned else None
     count = log_look(log, question, planned.locked_hash if planned else "")
     payload = describe_answer(found, state, count)
     if out:
@@ -243,81 +255,6 @@ def _lock(store: Path, plan: Path | None, as_json: bool) -> None:
     answer(payload, as_json=as_json, text=text)
 
 
-def read_question(
-    plan: DosePlan | None,
-    end_point: str | None,
-    dose: str | None,
-    adjust: list[str] | None,
-    horizon: float | None,
-    exclude: list[str] | None,
-    method: str | None,
-    *,
-    dose_model: str | None,
-    pool_dose_models: bool,
-    level: float,
-    repair: tuple[float, float],
-) -> DoseQuestion:
-    """Put the question together: options first, then the plan, then the defaults.
-
-    Raises
-    ------
-    UsageError
-        No end point or dose; an exclusion or a horizon that cannot be read.
-    """
-    from analysis.dose_effect.dose_rows import DEFAULT_ADJUST, DoseQuestion
-    from analysis.implants.radiobiology import RepairModel
-    from reports.estimate_options import split_list
-
-    end_point = end_point or (plan.end_point if plan else None)
-    dose = dose or (plan.dose if plan else None)
-    if end_point is None or dose is None:
-        missing = "--end-point" if end_point is None else "--dose"
-        raise UsageError(f"Give {missing}, or a --plan that says it.", option=missing)
-    chosen = plan.adjust if plan else DEFAULT_ADJUST
-    if adjust is not None:
-        names = split_list(adjust)
-        chosen = () if names == ["none"] else tuple(dict.fromkeys(names))
-    parts = tuple(plan.exclusions) if plan and exclude is None else tuple(split_list(exclude))
-    years = horizon if horizon is not None else plan.horizon_years if plan else 5.0
-    if not 0 < years <= 50:
-        raise UsageError("--horizon takes years above 0 and up to 50.", option="--horizon")
-    if not (alpha_beta_ok := repair[0] > 0) or not repair[1] >= 0:
-        option = "--repair-half-time" if alpha_beta_ok else "--alpha-beta"
-        raise UsageError(f"{option} is out of range.", option=option)
-    return DoseQuestion(
-        end_point,
-        dose,
-        chosen,
-        float(years),
-        tuple(read_exclusion(part) for part in parts),
-        method or (plan.method if plan else "auto"),
-        dose_model,
-        pool_dose_models,
-        level,
-        RepairModel(*repair),
-    )
-
-
-def read_exclusion(text: str) -> tuple[str, str]:
-    """Read FIELD=VALUE.
-
-    >>> read_exclusion("isotope=I-125")
-    ('isotope', 'I-125')
-    """
-    name, sign, value = (part.strip() for part in text.partition("="))
-    if not (name and sign and value):
-        raise UsageError(f"--exclude {text}: write FIELD=VALUE.", option="--exclude")
-    return name, value
-
-
-def choose_against(end_point: str, asked: str | None) -> str | None:
-    """Return the end point of the trade-off: vision against control, control against harm."""
-    if asked is not None:
-        return None if asked == "none" else asked
-    controls = ("local_failure", "eye_loss", "metastasis", "death", "melanoma_death")
-    return "vision:6/60" if end_point in controls else "local_failure"
-
-
 def make_progress() -> Callable[[int, int], None]:
     """Return what says how far the simulation is, with the time left."""
     start, said = time.monotonic(), [0.0]
@@ -356,17 +293,6 @@ def log_look(log: Path, question: DoseQuestion, plan_hash: str) -> Any:
         count = count_questions((*read_log(log), look), question.end_point, log)
         return replace(count, note=f"This look could not be counted: {error.message}")
     return count_questions(read_log(log), question.end_point, log)
-
-
-def _asked(question: DoseQuestion) -> dict[str, Any]:
-    return {
-        "end_point": question.end_point,
-        "dose": question.dose,
-        "horizon_years": question.horizon_years,
-        "adjust": question.adjust,
-        "exclusions": tuple(f"{name}={value}" for name, value in question.exclude),
-        "method": question.method,
-    }
 
 
 def _files_to_write(out: Path | None, export: Path | None, force: bool) -> dict[str, Path]:

@@ -188,7 +188,8 @@ def _error_words(error: DoseErrorAnswer) -> Paragraph:
         text(
             "Assumed: an error shared by all implants of a plaque of"
             f" {100 * model.shared_sd:.1f} %, and each implant’s own of"
-            f" {100 * model.own_sd:.1f} % (log SD), {100 * model.berkson_share:g} % of the variance Berkson’s, the rest classical."
+            f" {100 * model.own_sd:.1f} % (log SD), {100 * model.berkson_share:g} % of the"
+            " variance Berkson’s, the rest classical."
             f" {error.outer} draws of the {error.plaques} plaques’ errors with {error.inner} of the"
             f" rest within each.{zero}",
             **({"k": Count(error.at_zero)} if error.at_zero else {}),

@@ -8,6 +8,7 @@ from analysis.dose_effect.censoring_weights import READING_WORDS
 from analysis.dose_effect.dose_response import DoseResponse, HowToAnswer
 from analysis.outcomes.end_points import definition_in_words
 from reports.document import BulletList, Paragraph, Section
+from reports.sections import dose_bed
 from reports.sections.dose_values import MODEL_WORDS, say_adjustment
 
 REFERENCES = (
@@ -73,7 +74,7 @@ def _dose(answer: DoseResponse, source: Mapping[str, str]) -> str:
         f"The {rows.field.words} is {how}; doses of implants of the first course are summed (a dose"
         " rate is their mean by hours), and later courses never count. Recorded and recomputed"
         " doses are not mixed. Ratios are per"
-        f" {rows.field.per_words}."
+        f" {rows.field.per_words}.{dose_bed.say_parameters(answer)}"
     )
 
 

@@ -11,6 +11,7 @@ from analysis.dose_effect.dose_models import Ratio, complete_rows
 from analysis.dose_effect.dose_response import DoseResponse, Refused
 from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table
 from reports.figures.specs import DoseGroup, DoseResponseFigure, ForestFigure, ForestRow
+from reports.sections import dose_bed
 from reports.sections.dose_values import (
     MODEL_WORDS,
     dose_quantity,
@@ -37,6 +38,7 @@ def section(answer: DoseResponse) -> Section:
             Heading("Shape"),
             *_spline(answer),
             *_other_doses(answer),
+            *dose_bed.blocks(answer),
         ),
         new_page=True,
     )

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from registry.errors import RefusedInputError
+from reports.dose_options import DoseOptions, describe_asked, read_question
 from reports.dose_plan import compare_with_plan, lock_plan, read_plan
 from reports.question_log import LoggedLook, add_look, count_questions, read_log
 
@@ -115,6 +116,43 @@ def test_bad_plans_are_refused(plan: Path, change: str, said: str) -> None:
         read_plan(plan)
     plan.write_text(PLAN + "colour = 3\n", encoding="utf-8")
     with pytest.raises(RefusedInputError, match="unknown field colour"):
+        read_plan(plan)
+
+
+def test_stated_parameters_are_part_of_the_plan(plan: Path) -> None:
+    """α/β, repair and RBE change a BED as much as the dose does: silence would hide a deviation."""
+    plan.write_text(
+        PLAN.replace('"apex"', '"bed"') + 'rbe = ["Ru-106=1.0", "I-125=1.20"]\nalpha_beta_gy = 3\n',
+        encoding="utf-8",
+    )
+    planned = read_plan(plan)
+    assert planned.rbe == ("I-125=1.2", "Ru-106=1")
+    question = read_question(DoseOptions(), planned)
+    assert question.rbe == (("I-125", 1.2), ("Ru-106", 1.0))
+    assert question.repair.alpha_beta_gy == 3
+    assert compare_with_plan(planned, describe_asked(question), ()).deviations == (
+        "the plan was not locked before looking",
+    )
+    other = read_question(DoseOptions(alpha_beta=10, rbe=["I-125=1.4", "Ru-106=1"]), planned)
+    assert compare_with_plan(planned, describe_asked(other), ()).deviations[1:] == (
+        "alpha_beta_gy: planned 3, done 10",
+        "rbe: planned I-125=1.2, Ru-106=1, done I-125=1.4, Ru-106=1",
+    )
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ('rbe = ["Xx-1=1"]', "each of Ru-106"),
+        ('rbe = ["I-125=much"]', "a value from 0.1 to 10"),
+        ("alpha_beta_gy = 0", "alpha_beta_gy above 0"),
+        ("repair_half_time_hours = -1", "0 or more"),
+        ("level = 95", "a level from 0.5"),
+    ],
+)
+def test_parameters_out_of_range_are_refused(plan: Path, line: str, said: str) -> None:
+    plan.write_text(f"{PLAN}{line}\n", encoding="utf-8")
+    with pytest.raises(RefusedInputError, match=said):
         read_plan(plan)
 
 

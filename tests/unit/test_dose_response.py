@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from analysis.dose_effect.bed_sensitivity import vary_bed
 from analysis.dose_effect.censoring_weights import outcome_at
 from analysis.dose_effect.dose_confounding import face_confounding
 from analysis.dose_effect.dose_error import ErrorModel, draw_true_doses, simulate_dose_error
@@ -129,6 +130,46 @@ def test_bed_of_two_isotopes_is_refused_and_of_one_given(department: Any) -> Non
     assert set(bed.isotope) == {"Ru-106"}
     # the BED exceeds the physical dose (Dale 1985: relative effectiveness above 1)
     assert np.all(bed.dose > apex.dose)
+
+
+def test_a_stated_rbe_brings_isotopes_together(department: Any) -> None:
+    """By hand: an RBE multiplies the linear term, so BED rises by (RBE − 1) · D for I-125."""
+    question = DoseQuestion("local_failure", "bed", rbe=(("I-125", 1.3), ("Ru-106", 1.0)))
+    bed = read_dose_rows(department, question, CUT)
+    assert set(bed.isotope) == {"I-125", "Ru-106"}
+    assert any("brought together by a stated" in note for note in bed.notes)
+    plain = replace(question, rbe=(("I-125", 1.0), ("Ru-106", 1.0)))
+    without = read_dose_rows(department, plain, CUT)
+    dose = read_dose_rows(department, replace(question, dose="apex:recomputed"), CUT)
+    iodine = np.array(bed.isotope) == "I-125"
+    np.testing.assert_allclose(
+        bed.dose - without.dose, np.where(iodine, 0.3 * dose.dose, 0), atol=1e-9
+    )
+    with pytest.raises(RefusedEstimateError, match="--rbe"):
+        read_dose_rows(department, replace(question, rbe=(("I-125", 1.3),)), CUT)
+    assert "RBE I-125=1.3" in question.words()
+    assert "RBE" not in replace(question, dose="apex").words()
+
+
+def test_bed_is_varied_over_its_stated_parameters(department: Any) -> None:
+    def read(asked: DoseQuestion) -> DoseRows:
+        return read_dose_rows(department, asked, CUT)
+
+    question = DoseQuestion(
+        "local_failure", "bed", ("thickness_mm",), rbe=(("I-125", 1.2), ("Ru-106", 1.0))
+    )
+    lines = {(one.parameter, one.value): one for one in vary_bed(read, question)}
+    stated = lines["as stated", ""]
+    assert stated.is_stated
+    assert stated.ratio is not None
+    # a smaller α/β makes every BED larger (Dale 1985), so a step of 10 Gy means less
+    assert lines["α/β", "2.5 Gy"].median_bed_gy > stated.median_bed_gy
+    # a longer repair half-time leaves more damage to add up
+    assert lines["repair half-time", "4 h"].median_bed_gy > stated.median_bed_gy
+    assert {name for name, _ in lines} >= {"RBE of I-125", "RBE of Ru-106"}
+    first, third = np.percentile(read(question).dose, [25, 75])
+    apart = (third - first) / 10
+    assert stated.quartile_ratio == pytest.approx(stated.ratio.ratio**apart, rel=0.02)
 
 
 def test_flow_adds_up(rows: DoseRows) -> None:
