@@ -20,11 +20,10 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from analysis.estimators.illness_death_draws import leave_out_zeros, refit_draws
 from analysis.estimators.illness_death_paths import Floats, lay_out_paths, occupy_states
 from analysis.estimators.illness_death_search import (
     LARGEST_GRADIENT,
-    climb_nearby,
-    invert_information,
     lay_grid,
     maximise,
     spread_on_grid,
@@ -330,6 +329,7 @@ def bootstrap_illness_death(
     ------
     RefusedEstimateError
         When no loss was seen (every draw would say 0), or over a tenth of the searches failed.
+        Limits at few losses, or none: :mod:`analysis.estimators.illness_death_limits`.
     """
     if resamples < 20 or not 0 < level < 1:
         raise ValueError(f"need 20 resamples and a level in (0, 1), not {resamples!r}, {level!r}")
@@ -339,23 +339,21 @@ def bootstrap_illness_death(
         )
     when = np.atleast_1d(np.asarray(times, np.float64))
     grid = lay_grid(_in_order(fit.knots))
-    tied = tie_pieces(_in_order(fit.knots), grid)
     start = _join(fit.intensity)
-    drawn = np.full((resamples, 2, len(when)), np.nan)
-    failed = 0
+    tied = leave_out_zeros(tie_pieces(_in_order(fit.knots), grid), start)
     paths = lay_out_paths(
         seen.last_above, seen.first_below, seen.vital_status_time, seen.died, grid
     )
-    inverse = invert_information(paths, tied, start)
-    for i in range(resamples):
-        weight = np.bincount(rng.integers(fit.n, size=fit.n), minlength=fit.n)
-        draw = paths.draw(weight)
-        found = climb_nearby(draw, tied, start, inverse) or maximise(draw, tied, start)
-        if found.gradient >= LARGEST_GRADIENT:
+    weight = np.array(
+        [np.bincount(rng.integers(fit.n, size=fit.n), minlength=fit.n) for _ in range(resamples)]
+    )
+    drawn = np.full((resamples, 2, len(when)), np.nan)
+    failed = 0
+    for i, rate in enumerate(refit_draws(paths, tied, start[start > 0], weight)):
+        if rate is None:
             failed += 1
             continue
-        incidence, above, *_ = occupy_states(when, grid, *spread_on_grid(found.rate, tied))
-        drawn[i] = incidence, above
+        drawn[i] = occupy_states(when, grid, *spread_on_grid(rate, tied))[:2]
     if failed * 10 > resamples:
         raise RefusedEstimateError(
             f"The search did not end in {failed} of {resamples} draws; use fewer knots."

@@ -13,12 +13,10 @@ from analysis.estimators.illness_death import (
 )
 from analysis.estimators.illness_death_paths import lay_out_paths, occupy_states
 from analysis.estimators.illness_death_search import (
-    LARGEST_GRADIENT,
     Tied,
-    climb_nearby,
     invert_information,
     lay_grid,
-    maximise,
+    refit,
     spread_on_grid,
     tie_pieces,
 )
@@ -102,8 +100,8 @@ def bootstrap_loss(
             failed += 1  # no loss in this draw: unseen losses alone say nothing
             continue
         draw = paths.draw(weight)
-        found = climb_nearby(draw, tied, start, inverse) or maximise(draw, tied, start)
-        if found.gradient >= LARGEST_GRADIENT:
+        found = refit(draw, tied, start, inverse)
+        if found is None:
             failed += 1
             continue
         drawn[i] = occupy_states(when, grid, *spread_on_grid(found.rate, tied))[:2]
