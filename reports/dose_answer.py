@@ -12,6 +12,7 @@ from analysis.dose_effect.dose_horizon import CurveAtHorizon
 from analysis.dose_effect.dose_models import Ratio
 from analysis.dose_effect.dose_power import DetectableEffect
 from analysis.dose_effect.dose_response import DoseResponse, Refused
+from analysis.dose_effect.dose_validation import ModelValidation
 from analysis.models.dose_curve import Quantity
 from reports.dose_plan import PlanState
 from reports.question_log import QuestionCount
@@ -213,8 +214,15 @@ def _describe_power(power: DetectableEffect) -> dict[str, Any]:
     }
 
 
-def _describe_validation(found: Any) -> dict[str, Any]:
+def _describe_validation(found: ModelValidation) -> dict[str, Any]:
     described = _plain(found)
-    described["c"]["corrected"] = found.c.corrected
-    described["slope"]["corrected"] = found.slope.corrected
-    return described
+    measured: dict[str, Any] = described.pop("discrimination")
+    measured["c"]["corrected"] = found.discrimination.c.corrected
+    measured["slope"]["corrected"] = found.discrimination.slope.corrected
+    for group, plain in zip(found.calibration, described["calibration"], strict=True):
+        plain["corrected"] = group.corrected
+    if not found.refused:
+        described.pop("refused")
+    else:
+        described["calibration"] = {"refused": described.pop("refused")}
+    return described | measured

@@ -22,6 +22,7 @@ def lay_out_answer(found: Mapping[str, Any]) -> str:
         _spline(found),
         *_confounding(found),
         *_simulations(found),
+        _validation(found),
         _doses(found),
         _bed(found),
         _honesty(found),
@@ -167,18 +168,51 @@ def _simulations(found: Mapping[str, Any]) -> list[str]:
     return blocks
 
 
+def _validation(found: Mapping[str, Any]) -> str:
+    model = found["validation"]
+    if model is None:
+        return "Ranking and calibration: not resampled (--validation-samples)"
+    if "refused" in model:
+        return f"Ranking and calibration: not given: {model['refused']}"
+    c, slope = model["c"], model["slope"]
+    said = (
+        f"Ranking by the adjusted model ({model['model']}): Harrell's C {c['apparent']:.3f}, less"
+        f" optimism {c['corrected']:.3f}; calibration slope less optimism"
+        f" {slope['corrected']:.2f} ({model['fitted']} bootstrap samples)"
+    )
+    groups = model["calibration"]
+    if "refused" in groups:
+        return f"{said}\nCalibration at {model['horizon_years']:g} years: {groups['refused']}"
+    rows = [
+        [
+            one["n"],
+            one["events"],
+            f"{one['predicted']:.1%}",
+            f"{one['observed']:.1%} ({one['lower']:.1%} to {one['upper']:.1%})",
+            f"{one['corrected']:.1%}",
+        ]
+        for one in groups
+    ]
+    headings = ["n", "events", "predicted", "observed (Kaplan–Meier)", "less optimism"]
+    return f"{said}\nCalibration at {model['horizon_years']:g} years\n" + lay_out_table(
+        headings, rows
+    )
+
+
 def _doses(found: Mapping[str, Any]) -> str:
     if not found["other_doses"]:
         return ""
-    rows = [
-        [one["dose"], "", "", f"not estimated: {one['refused']}", "", "", ""]
-        if "refused" in one
-        else _ratio_row(one["dose"], one)
+    known = [one for one in found["other_doses"] if "refused" not in one]
+    lines = ["The same by other doses, adjusted"]
+    if known:
+        rows = [_ratio_row(one["dose"], one) for one in known]
+        lines.append(lay_out_table(["dose", "n", "events", "ratio", "lower", "upper", "p"], rows))
+    lines += [
+        f"  {one['dose']}: not estimated: {one['refused']}"
         for one in found["other_doses"]
+        if "refused" in one
     ]
-    return "The same by other doses, adjusted\n" + lay_out_table(
-        ["dose", "n", "events", "ratio", "lower", "upper", "p"], rows
-    )
+    return "\n".join(lines)
 
 
 def _bed(found: Mapping[str, Any]) -> str:

@@ -39,11 +39,11 @@ from analysis.dose_effect.dose_models import (
 )
 from analysis.dose_effect.dose_power import DetectableEffect, smallest_effect
 from analysis.dose_effect.dose_rows import DoseQuestion, DoseRows, read_dose_rows
+from analysis.dose_effect.dose_validation import ModelValidation, validate_rows
 from analysis.dose_effect.fitted_cohort import FittedCohort, fit_cohort
 from analysis.dose_effect.replicates import Progress, _ignore
 from analysis.models.coefficients import FEWEST_EVENTS
 from analysis.models.design_matrix import to_model_frame
-from analysis.models.discrimination import Validation, validate_cox
 from analysis.outcomes.cohort import CohortRules, DataCut
 from analysis.outcomes.vision_history import VisionRules
 from registry.errors import MendableError, RefusedEstimateError
@@ -55,8 +55,6 @@ T = TypeVar("T")
 
 #: An outcome is common from this risk at the horizon on (VanderWeele & Ding 2017).
 COMMON = 0.15
-#: Counting pairs grows with rows times events: above this the validation is left out.
-MOST_PAIRS = 2_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +76,8 @@ class HowToAnswer:
         Completed tables of the multiple imputation.
     resamples
         Above 0 the curves at the horizon have bootstrap intervals, else sandwich ones.
+    validation_samples
+        Bootstrap samples for the optimism of ranking and calibration; 0 for none.
     seed, workers
         Of everything random; processes of the simulations.
     error
@@ -87,6 +87,7 @@ class HowToAnswer:
     simulations: int = 0
     imputations: int = 20
     resamples: int = 0
+    validation_samples: int = 0
     seed: int = 20240229
     workers: int = 1
     error: ErrorModel = field(default_factory=ErrorModel)
@@ -140,7 +141,7 @@ class DoseResponse:
     against: tuple[DoseRows, CurveAtHorizon | Refused] | Refused | None
     power: DetectableEffect | Refused | None
     error: DoseErrorAnswer | Refused | None
-    validation: Validation | Refused | None
+    validation: ModelValidation | Refused | None
     warnings: tuple[str, ...]
 
     def ratio(self, model: str, *, adjusted: bool) -> Ratio | None:
@@ -263,20 +264,6 @@ def _simulate(
     return power, error
 
 
-def _validate(rows: DoseRows, how: HowToAnswer) -> Validation | Refused:
-    whole = complete_rows(rows.select(rows.entry <= 0))
-    if whole.n * whole.events > MOST_PAIRS:
-        return Refused(
-            f"{whole.n} units with {whole.events} events: counting pairs in every resample takes"
-            " too long, and there is little optimism to take off"
-        )
-    matrix = to_model_frame({DOSE: whole.dose / whole.field.per, **whole.covariates}).matrix
-    return validate_cox(
-        matrix, whole.time, whole.status == 1,
-        resamples=min(200, how.simulations), rng=np.random.default_rng(how.seed + 2),
-    )  # fmt: skip
-
-
 def _warnings(rows: DoseRows, confounding: Confounding | Refused) -> tuple[str, ...]:
     said = list(rows.notes)
     if isinstance(confounding, Confounding):
@@ -370,7 +357,13 @@ def answer_question(
     power = error = validation = None
     if how.simulations:
         power, error = _simulate(rows, method, question, how, progress)
-        validation = attempt(lambda: _validate(rows, how))
+    if how.validation_samples:
+        validation = attempt(
+            lambda: validate_rows(
+                rows, method, question.horizon_years, level=question.level,
+                samples=how.validation_samples, seed=how.seed + 2,
+            )
+        )  # fmt: skip
     answer = DoseResponse(
         question=question,
         rows=rows,

@@ -16,16 +16,16 @@ from numpy.typing import NDArray
 
 from analysis.estimators.observations import merge_rounded_times
 from analysis.models.coefficients import require_events
-from analysis.models.cox import cox
+from analysis.models.cox import cox, prepare_cox
+from analysis.models.firth import penalised_partial
 from analysis.models.logistic import logistic
+from analysis.models.profile_likelihood import maximise_penalised
 from registry.errors import MendableError, RefusedEstimateError
 
 Array = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int64]
 
-#: Pairs compared at a time.
-BLOCK = 4_000_000
 #: Share of bootstrap samples that must be fitted.
 ENOUGH = 0.8
 
@@ -66,17 +66,40 @@ def concordance(time: Array, event: BoolArray, predictor: Array) -> Concordance:
     Concordance(concordant=2, discordant=1, tied=0)
     """
     time, _ = merge_rounded_times(np.asarray(time, dtype=float))
+    event = np.asarray(event, dtype=bool)
+    # latest first; at one time the censored before the events, which they outlive
+    order = np.lexsort((event, -time))
+    ranks = np.unique(predictor, return_inverse=True)[1]
     failed = np.flatnonzero(event)
-    counts = np.zeros(3, dtype=np.int64)
-    step = max(1, BLOCK // max(len(time), 1))
-    for low in range(0, len(failed), step):
-        rows = failed[low : low + step]
-        later = (time[None, :] > time[rows, None]) | (
-            (time[None, :] == time[rows, None]) & ~event[None, :]
-        )
-        sign = np.sign(predictor[rows, None] - predictor[None, :])
-        counts += [np.sum(later & (sign == s)) for s in (1, -1, 0)]
-    return Concordance(*(int(count) for count in counts))
+    later = np.searchsorted(np.sort(-time), -time[failed], side="left")
+    censored = np.sort(time[~event])
+    beside = np.searchsorted(censored, time[failed], side="right") - np.searchsorted(
+        censored, time[failed], side="left"
+    )
+    outliving = later + beside
+    below, to = _count_below(ranks[order], outliving, ranks[failed])
+    return Concordance(int(below.sum()), int((outliving - to).sum()), int((to - below).sum()))
+
+
+def _count_below(ranks: IntArray, length: IntArray, asked: IntArray) -> tuple[IntArray, IntArray]:
+    """How many of the first ``length`` ranks lie below each rank asked for, and how many up to it.
+
+    Every beginning of the row is made of blocks whose lengths are powers of two; each such block,
+    sorted once for all, is searched. O(n log² n).
+    """
+    below, to = np.zeros(len(length), dtype=np.int64), np.zeros(len(length), dtype=np.int64)
+    width = int(ranks.max(initial=0)) + 1
+    place = np.arange(len(ranks))
+    for bit in range(int(length.max(initial=0)).bit_length()):
+        own = np.flatnonzero((length >> bit) & 1)
+        if not len(own):
+            continue
+        keys = np.sort((place >> bit) * width + ranks)
+        start = (length[own] >> (bit + 1)) << (bit + 1)
+        key = (start >> bit) * width + asked[own]
+        below[own] += np.searchsorted(keys, key, side="left") - start
+        to[own] += np.searchsorted(keys, key, side="right") - start
+    return below, to
 
 
 def area_under_curve(event: BoolArray, predictor: Array) -> float:
@@ -127,6 +150,7 @@ def validate_cox(
     time: Array,
     event: BoolArray,
     *,
+    penalised: bool = False,
     resamples: int = 200,
     rng: np.random.Generator,
 ) -> Validation:
@@ -136,6 +160,8 @@ def validate_cox(
     ----------
     matrix, time, event
         As for :func:`analysis.models.cox.cox`.
+    penalised
+        Whether the model is the Firth form; the slope is always that of plain Cox.
     resamples
         Bootstrap samples of rows.
     rng
@@ -148,7 +174,7 @@ def validate_cox(
     """
 
     def fit(rows: IntArray) -> Array:
-        return cox(matrix[rows], time[rows], event[rows]).coefficients.coef
+        return cox_coefficients(matrix[rows], time[rows], event[rows], penalised=penalised)
 
     def rank(rows: IntArray, predictor: Array) -> float:
         return concordance(time[rows], event[rows], predictor).c
@@ -157,6 +183,22 @@ def validate_cox(
         return float(cox(predictor[:, None], time[rows], event[rows]).coefficients.coef[0])
 
     return _validate(matrix, fit, rank, slope, resamples, rng)
+
+
+def cox_coefficients(
+    matrix: Array, time: Array, event: BoolArray, *, penalised: bool = False
+) -> Array:
+    """Coefficients of Cox or of its Firth form, shape (p,), without limits.
+
+    >>> x, time = np.array([[9.], [7.], [8.], [4.], [6.], [3.], [5.], [1.]]), np.arange(1., 9.)
+    >>> cox_coefficients(x, time, time < 7).round(6)
+    array([0.669707])
+    """
+    if not penalised:
+        return cox(matrix, time, event).coefficients.coef
+    data = prepare_cox(matrix, time, event, ties="breslow", model="Firth Cox")
+    top = maximise_penalised(lambda beta: penalised_partial(data, beta), np.zeros(matrix.shape[1]))
+    return top.coefficients / data.scale
 
 
 def validate_logistic(

@@ -119,6 +119,14 @@ def dose_response(
             help="Bootstrap samples for the curves at the horizon; 0 for sandwich intervals.",
         ),
     ] = 0,
+    validation_samples: Annotated[
+        int,
+        typer.Option(
+            min=0,
+            max=100_000,
+            help="Bootstrap samples for the optimism of ranking (C) and calibration; 0 for none.",
+        ),
+    ] = 100,
     level: Annotated[
         float | None, typer.Option(help="Confidence level, such as 0.95 [default: 0.95].")
     ] = None,
@@ -181,7 +189,7 @@ def dose_response(
     asked_cut = read_date(data_cut, option="--data-cut") if data_cut else None
     files = _files_to_write(out, export, force)
     how = HowToAnswer(
-        simulations, imputations, resamples, seed, workers,
+        simulations, imputations, resamples, validation_samples, seed, workers,
         ErrorModel(shared_error, own_error, berkson_share),
     )  # fmt: skip
     log = log_path(store)

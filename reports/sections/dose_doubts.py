@@ -8,9 +8,9 @@ from analysis.dose_effect.dose_confounding import Confounding
 from analysis.dose_effect.dose_error import DoseErrorAnswer
 from analysis.dose_effect.dose_power import DetectableEffect
 from analysis.dose_effect.dose_response import DoseResponse, HowToAnswer, Refused
-from analysis.models.discrimination import Validation
 from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table
 from reports.figures.dose_specs import CauseArrow, CauseGraphFigure
+from reports.sections import dose_calibration
 from reports.sections.dose_values import ratio_value
 from reports.values import Count, text
 
@@ -132,7 +132,7 @@ def other(answer: DoseResponse, how: HowToAnswer) -> Section:
     """Return the section on what the data can show and what errors of dose do."""
     blocks: list[Block] = [Heading("What these data could show"), *_power(answer)]
     blocks += [Heading("Errors of dose"), *_error(answer, how)]
-    blocks += [Heading("Ranking and calibration"), _validation(answer)]
+    blocks += [Heading("Ranking and calibration"), *dose_calibration.blocks(answer)]
     return Section("Power, dose error and optimism", tuple(blocks))
 
 
@@ -213,18 +213,4 @@ def _error_table(error: DoseErrorAnswer) -> Table:
         caption="What errors of this size do to the estimate.",
         columns=(Column("Figure"), Column("Value", "right")),
         rows=tuple(Row(row) for row in rows),
-    )
-
-
-def _validation(answer: DoseResponse) -> Block:
-    found = answer.validation
-    if found is None:
-        return Note("Not resampled: --simulations was 0.")
-    if isinstance(found, Refused):
-        return Note(f"Not given: {found.reason}.")
-    assert isinstance(found, Validation)
-    return Paragraph(
-        f"Harrell’s C of the adjusted model is {found.c.apparent:.3f}, less optimism"
-        f" {found.c.corrected:.3f}; calibration slope less optimism {found.slope.corrected:.2f}"
-        f" ({found.fitted} of {found.resamples} bootstrap samples fitted)."
     )

@@ -99,3 +99,19 @@ def test_a_model_that_cannot_be_refitted_is_not_validated() -> None:
         validate_cox(
             rows.matrix[:, :1], rows.time, rare, resamples=40, rng=np.random.default_rng(1)
         )
+
+
+def test_pairs_are_those_counted_one_by_one() -> None:
+    """Ties in time, event and predictor: every pair looked at in turn."""
+    rng = np.random.default_rng(11)
+    for n in (1, 2, 7, 64, 129):
+        time, event = rng.integers(1, 8, n).astype(float), rng.random(n) < 0.6
+        predictor = rng.integers(0, 5, n).astype(float)
+        counts = [0, 0, 0]
+        for i in np.flatnonzero(event):
+            for j in range(n):
+                if time[j] > time[i] or (time[j] == time[i] and not event[j]):
+                    apart = predictor[i] - predictor[j]
+                    counts[0 if apart > 0 else 1 if apart < 0 else 2] += 1
+        found = concordance(time, event, predictor)
+        assert [found.concordant, found.discordant, found.tied] == counts

@@ -16,7 +16,12 @@ from analysis.dose_effect.dose_confounding import face_confounding
 from analysis.dose_effect.dose_error import ErrorModel, draw_true_doses, simulate_dose_error
 from analysis.dose_effect.dose_fields import check_one_kind, find_dose, read_courses, read_doses
 from analysis.dose_effect.dose_horizon import curve_at_horizon
-from analysis.dose_effect.dose_models import choose_method, compare_imputed, fit_discrete_time
+from analysis.dose_effect.dose_models import (
+    choose_method,
+    compare_imputed,
+    complete_rows,
+    fit_discrete_time,
+)
 from analysis.dose_effect.dose_power import smallest_effect
 from analysis.dose_effect.dose_response import (
     DoseResponse,
@@ -26,6 +31,11 @@ from analysis.dose_effect.dose_response import (
     make_cohort,
 )
 from analysis.dose_effect.dose_rows import DoseQuestion, DoseRows, read_dose_rows
+from analysis.dose_effect.dose_validation import validate_rows
+from analysis.models.calibration import failed_by
+from analysis.models.cox import cox
+from analysis.models.design_matrix import to_model_frame
+from analysis.models.discrimination import concordance
 from analysis.outcomes.cohort import DataCut
 from registry.errors import RefusedEstimateError, UsageError
 from synthetic_cohort.cohort import TRUTH, draw_department
@@ -323,6 +333,25 @@ def test_confounding_is_seen_and_a_function_refused(rows: DoseRows) -> None:
     assert balanced.propensity.refused == ""
     assert balanced.propensity.ratio is not None
     assert balanced.propensity.effective_share > 0.9
+
+
+def test_validation_is_of_the_model_that_is_reported(rows: DoseRows) -> None:
+    found = validate_rows(rows, "cox", 5.0, level=0.95, samples=20, seed=1)
+    whole = complete_rows(rows)
+    matrix = to_model_frame({"dose": whole.dose / 10, **whole.covariates}).matrix
+    fit = cox(matrix, whole.time, whole.status == 1).coefficients
+    ranked = concordance(whole.time, whole.status == 1, matrix @ fit.coef)
+    assert found.discrimination.c.apparent == pytest.approx(ranked.c)
+    assert found.discrimination.c.optimism > 0
+    assert sum(one.n for one in found.calibration) == whole.n
+    # by hand: what the groups predict, weighted by their size, is what Kaplan–Meier sees in all
+    predicted = sum(one.n * one.predicted for one in found.calibration) / whole.n
+    seen = failed_by(whole.time, whole.status == 1, 5.0)
+    assert predicted == pytest.approx(seen, abs=0.01)
+    firth = validate_rows(rows, "firth-cox", 5.0, level=0.95, samples=5, seed=1)
+    assert firth.model == "firth-cox"
+    beyond = validate_rows(rows, "cox", 45.0, level=0.95, samples=5, seed=1)
+    assert "earlier horizon" in beyond.refused
 
 
 def test_simulations_are_the_same_for_any_number_of_workers(rows: DoseRows) -> None:

@@ -1,0 +1,72 @@
+"""Discrimination and calibration of the adjusted hazard model, with the optimism taken off."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.dose_effect.dose_models import DOSE, complete_rows
+from analysis.dose_effect.dose_rows import DoseRows
+from analysis.models.calibration import CalibrationGroup, calibrate_cox
+from analysis.models.design_matrix import to_model_frame
+from analysis.models.discrimination import Validation, validate_cox
+from registry.errors import MendableError
+
+#: Above so many units so few samples do: there is hardly any optimism to take off.
+MANY_UNITS, FEW_SAMPLES = 5000, 20
+
+
+@dataclass(frozen=True, slots=True)
+class ModelValidation:
+    """How well the adjusted model ranks, and how well its risks at the horizon fit.
+
+    ``calibration`` is empty where ``refused`` says why.
+    """
+
+    model: str
+    discrimination: Validation
+    horizon_years: float
+    calibration: tuple[CalibrationGroup, ...]
+    refused: str = ""
+
+
+def validate_rows(
+    rows: DoseRows, method: str, horizon_years: float, *, level: float, samples: int, seed: int
+) -> ModelValidation:
+    """Validate the adjusted hazard model on the rows complete in the adjustment.
+
+    Parameters
+    ----------
+    rows
+        The rows; who is followed from a later day than time zero is left out.
+    method
+        ``"cox"`` or ``"firth-cox"``.
+    horizon_years, level
+        For the calibration.
+    samples, seed
+        Bootstrap samples (at most 20 above 5,000 units), and their seed.
+
+    Raises
+    ------
+    RefusedEstimateError
+        The model is refused, or under four fifths of the samples could be fitted.
+    """
+    whole = complete_rows(rows.select(rows.entry <= 0))
+    matrix = to_model_frame({DOSE: whole.dose / whole.field.per, **whole.covariates}).matrix
+    event, penalised = whole.status == 1, method == "firth-cox"
+    used = min(samples, FEW_SAMPLES) if whole.n > MANY_UNITS else samples
+    found = validate_cox(
+        matrix, whole.time, event,
+        penalised=penalised, resamples=used, rng=np.random.default_rng(seed),
+    )  # fmt: skip
+    groups: tuple[CalibrationGroup, ...] = ()
+    refused = ""
+    try:
+        groups = calibrate_cox(
+            matrix, whole.time, event, horizon_years,
+            penalised=penalised, level=level, resamples=used, rng=np.random.default_rng(seed),
+        )  # fmt: skip
+    except MendableError as error:
+        refused = error.message
+    return ModelValidation(method, found, horizon_years, groups, refused)
