@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from registry.errors import RefusedInputError, UsageError
 from reports.estimation import read_event_codes
+from reports.regression_validated import check_validation, lay_out_validation, validate
 from reports.table_reading import Table
 
 if TYPE_CHECKING:
@@ -40,6 +41,8 @@ class RegressionQuestion:
     imputations: int = 0
     seed: int = 1
     check_with: str | None = None
+    validate: int = 0
+    calibrate_at: float | None = None
 
 
 def check_question(question: RegressionQuestion) -> None:
@@ -80,6 +83,7 @@ def check_question(question: RegressionQuestion) -> None:
             "--check-with compares one fit with Efron's ties, the only ones that lifelines has.",
             option="--check-with",
         )
+    check_validation(question)
     if len(set(question.terms)) < len(question.terms):
         raise UsageError("--terms names a column twice.", option="--terms")
     outcome = {question.time, question.event, question.entry} & set(question.terms)
@@ -119,6 +123,8 @@ def answer_regression(table: Table, question: RegressionQuestion) -> dict[str, A
 
         answer["second_opinion"], said = judge_cox(rows)
         answer["warnings"] += said
+    if question.validate:
+        answer["validation"] = validate(rows, question)
     return answer
 
 
@@ -347,6 +353,8 @@ def lay_out_regression(payload: dict[str, Any]) -> str:
         from reports.second_opinion import lay_out_opinions
 
         parts.append(lay_out_opinions(payload["second_opinion"]))
+    if "validation" in payload:
+        parts.append(lay_out_validation(payload["validation"]))
     parts += [f"Reference of {k}: {v}" for k, v in payload["references"].items()]
     parts += [f"Knots of {k}: {', '.join(map(number, v))}" for k, v in payload["knots"].items()]
     parts += [f"Note: {warning}" for warning in payload["warnings"]]

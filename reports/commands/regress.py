@@ -55,7 +55,20 @@ def regress(
         int,
         typer.Option(min=0, help="Complete tables to draw for missing covariates (0: none)."),
     ] = 0,
-    seed: Annotated[int, typer.Option(help="Seed of the imputations.")] = 1,
+    validate: Annotated[
+        int,
+        typer.Option(
+            metavar="SAMPLES",
+            min=0,
+            help="cox, firth-cox, logistic: bootstrap samples for C and the calibration slope with"
+            " the optimism taken off (0: none).",
+        ),
+    ] = 0,
+    calibrate_at: Annotated[
+        float | None,
+        typer.Option(metavar="T", help="With --validate: predicted against observed risk by T."),
+    ] = None,
+    seed: Annotated[int, typer.Option(help="Seed of imputations and bootstrap samples.")] = 1,
     check_with: Annotated[
         Literal["lifelines"] | None,
         typer.Option(help="cox: compute it with another program, too, and say how far it is."),
@@ -95,6 +108,8 @@ def regress(
         imputations=imputations,
         seed=seed,
         check_with=check_with,
+        validate=validate,
+        calibrate_at=calibrate_at,
     )
     if not question.terms and not question.splines:
         raise UsageError("--terms names the columns of the model.", option="--terms")

@@ -360,3 +360,41 @@ def test_a_second_program_is_asked(capsys: pytest.CaptureFixture[str], veteran: 
     assert "Cox coefficients and standard errors (all): agrees" in capsys.readouterr().out
     error = run(capsys, *arguments, "--ties", "breslow", code=2)["error"]
     assert "Efron" in error["message"]
+
+
+def test_validation_takes_the_optimism_off(capsys: pytest.CaptureFixture[str], lung: str) -> None:
+    """Against rms::validate and rms::calibrate (r/discrimination.R, r/calibration.R)."""
+    arguments = ["regress", lung, "--time", "time", "--event", "status", "--event-codes", "1=0,2=1"]
+    arguments += ["--terms", "age,sex,ph.ecog", "--model", "cox", "--validate", "60"]
+    found = run(capsys, *arguments, "--calibrate-at", "365")["validation"]
+    expected = json.loads((REFERENCE / "r" / "discrimination.json").read_text())["validate_lung"]
+    assert found["c"]["apparent"] == pytest.approx(abs(expected["apparent_c"]), abs=1e-3)
+    assert found["c"]["optimism"] == pytest.approx(expected["optimism_c"], abs=0.008)
+    assert found["slope"]["corrected"] == pytest.approx(expected["slope"], abs=0.08)
+    groups = found["calibration"]["groups"]
+    assert sum(one["n"] for one in groups) == 227
+    rms = json.loads((REFERENCE / "r" / "calibration.json").read_text())["lung"]
+    ends = (groups[0]["observed"], groups[-1]["observed"])
+    assert ends[0] < rms["observed"][-1] + 0.05
+    assert ends[1] > rms["observed"][0] - 0.05
+    assert run_in_frame(app, [*arguments, "--calibrate-at", "365"]) == 0
+    said = capsys.readouterr().out
+    assert "Calibration at 365" in said
+    assert "as it appears" in said
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        (("--model", "fine-gray", "--validate", "20"), "not fine-gray"),
+        (("--model", "cox", "--calibrate-at", "365"), "needs --validate"),
+        (("--model", "cox", "--validate", "20", "--strata", "inst"), "--strata"),
+        (("--model", "cox", "--validate", "20", "--calibrate-at", "-1"), "above 0"),
+    ],
+)
+def test_validation_says_what_it_does_not_take(
+    capsys: pytest.CaptureFixture[str], lung: str, more: tuple[str, ...], said: str
+) -> None:
+    arguments = ["regress", lung, "--time", "time", "--event", "status", "--event-codes", "1=0,2=1"]
+    answer = run(capsys, *arguments, "--terms", "age", *more, code=2)
+    assert said in answer["error"]["message"]
