@@ -21,7 +21,15 @@ from analysis.estimators.illness_death import (
     choose_knots,
     fit_illness_death,
 )
+from analysis.estimators.illness_death_draws import leave_out_zeros, refit_draws
+from analysis.estimators.illness_death_limits import limit_by_count
 from analysis.estimators.illness_death_paths import expect_events, lay_out_paths, occupy_states
+from analysis.estimators.illness_death_search import (
+    lay_grid,
+    maximise,
+    spread_on_grid,
+    tie_pieces,
+)
 from registry.errors import RefusedEstimateError
 
 STARTS = np.array([0.0, 1.5, 4.0])
@@ -368,3 +376,55 @@ def test_any_cohort_gives_probabilities(patients: list[tuple[float, ...]]) -> No
         assert np.all((share >= -1e-9) & (share <= 1 + 1e-9))
     assert np.all(np.diff(read.loss_incidence) >= -1e-12)
     assert np.isfinite(fitted.log_likelihood)
+
+
+def test_draws_climbed_together_arrive_where_each_climbs_alone() -> None:
+    # The serial search is the reference; both end within a hundredth of a standard error.
+    rng = np.random.default_rng(11)
+    above = rng.uniform(0, 6, 120)
+    loss = rng.random(120) < 0.4
+    below = np.where(loss, above + rng.uniform(0, 0.8, 120) * (rng.random(120) < 0.9), np.inf)
+    vital = np.where(loss, below, above) + rng.exponential(2.0, 120)
+    seen = VisitedToDeath.of(above, below, vital, rng.random(120) < 0.5)
+    knots = [(2.0, 4.0), (3.0,), ()]
+    grid = lay_grid(knots)
+    tied = tie_pieces(knots, grid)
+    paths = lay_out_paths(
+        seen.last_above, seen.first_below, seen.vital_status_time, seen.died, grid
+    )
+    whole = maximise(paths, tied)
+    assert whole.gradient < 1e-3
+    tied = leave_out_zeros(tied, whole.rate)
+    start = whole.rate[whole.rate > 0]
+    weight = np.array([np.bincount(rng.integers(120, size=120), minlength=120) for _ in range(12)])
+    for row, rate in zip(weight, refit_draws(paths, tied, start, weight), strict=True):
+        alone = maximise(paths.draw(row), tied, start).rate
+        assert rate is not None
+        incidence, slowly = (
+            occupy_states(np.array([2.0, 5.0]), grid, *spread_on_grid(one, tied))[0]
+            for one in (rate, alone)
+        )
+        assert incidence == pytest.approx(slowly, abs=1e-3)
+
+
+def test_limits_by_count_are_the_exact_ones_without_death_or_loss() -> None:
+    # 0 of 20 seen free at 5: 1 - exp(-3.6889/20) = 0.1684, Clopper-Pearson's 1 - 0.025**(1/20).
+    free = VisitedToDeath.of([5.0] * 20, [np.inf] * 20, [6.0] * 20, [False] * 20)
+    found = limit_by_count(free, fit_illness_death(free), [5.0, 7.0])
+    assert found.loss_upper[0] == pytest.approx(1 - 0.025 ** (1 / 20), rel=1e-12)
+    assert found.loss_lower[0] == 0
+    assert np.isnan(found.loss_upper[1])  # past the last follow-up
+    nobody = VisitedToDeath.of([0.0] * 3, [np.inf] * 3, [6.0] * 3, [False] * 3)
+    assert limit_by_count(nobody, fit_illness_death(nobody), [5.0]).loss_upper[0] == 1
+
+
+def test_limits_by_count_scale_the_intensity_by_garwoods_limits() -> None:
+    # Garwood 1936: 3 events have the limits 0.6187 and 8.7673 (as in R: poisson.test(3)$conf.int).
+    seen = VisitedToDeath.of(
+        [1.0, 2, 3] + [5.0] * 17, [1.0, 2, 3] + [np.inf] * 17, [6.0] * 20, [False] * 20
+    )
+    fit = fit_illness_death(seen, ONE_PIECE)
+    found = limit_by_count(seen, fit, [5.0])
+    rate = fit.intensity["loss"][0]
+    assert found.loss_lower[0] == pytest.approx(1 - np.exp(-5 * rate * 0.618672 / 3), rel=1e-5)
+    assert found.loss_upper[0] == pytest.approx(1 - np.exp(-5 * rate * 8.767273 / 3), rel=1e-5)
