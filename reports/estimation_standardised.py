@@ -10,7 +10,7 @@ from reports.table_reading import Table
 if TYPE_CHECKING:
     from analysis.estimators.observations import RightCensored
     from analysis.models.standardised import Standardised, StandardisedGroup
-    from reports.estimation import Question
+    from reports.estimation_rows import Question
 
 
 def answer_standardised(

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from registry.errors import RefusedInputError, UsageError
-from reports.estimation import read_event_codes
+from reports.event_codes import read_event_codes
 from reports.regression_validated import check_validation, lay_out_validation, validate
 from reports.table_reading import Table
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from reports.estimation import read_event_codes
+from reports.event_codes import read_event_codes
 from reports.regression import (
     RegressionQuestion,
     after_landmark,

@@ -12,7 +12,7 @@ from registry.errors import UsageError
 from reports.command_frame import JsonFlag, answer
 
 if TYPE_CHECKING:
-    from reports.estimation import Question
+    from reports.estimation_rows import Question
 
 Method = Literal["kaplan-meier", "cumulative-incidence", "interval-censored"]
 Interval = Literal["log-log", "log", "plain", "logit", "beta-product", "beta-product-mid-p"]
@@ -88,7 +88,8 @@ def estimate(
     Times keep the unit of the table. Rows with a missing value are left out and counted.
     """
     from reports.estimate_options import check_level, read_codes, read_times, split_list
-    from reports.estimation import Question, answer_question
+    from reports.estimation import answer_question
+    from reports.estimation_rows import Question
     from reports.estimation_standardised import check_standardise
     from reports.estimation_text import lay_out_answer
     from reports.table_reading import read_table
