@@ -36,7 +36,8 @@ SAMPLES, SLOW_SAMPLES, RESAMPLES, SEED, HORIZON = 500, 200, 100, 20261125, 5.0
 DEATH, DEATH_AFTER, CHANGE_AT = 0.05, 0.10, 4.0
 ENDS = {"light": 25.0, "heavy": 8.0}
 HEAD = (
-    "n", "true incidence", "visits end", "samples", "mean losses seen", "no loss seen", "bias, points",
+    "n", "true incidence", "visits end", "samples", "mean losses seen", "no loss seen",
+    "bias, points",
     "its error", "bootstrap covers", "count covers", "reported covers", "error of 95 %, points",
     "mean width reported, points", "searches not ended",
 )  # fmt: skip

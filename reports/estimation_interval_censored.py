@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from registry.errors import RefusedEstimateError, RefusedInputError
@@ -16,6 +17,27 @@ if TYPE_CHECKING:
     from analysis.estimators.interval_censored import Npmle
 
 METHOD = "interval-censored"
+BETA_PRODUCT, MID_P, BOOTSTRAP = "beta-product", "beta-product-mid-p", "bootstrap"
+INTERVALS = (BETA_PRODUCT, MID_P, BOOTSTRAP)
+
+
+@dataclass(frozen=True, slots=True)
+class Limiting:
+    """How limits are made: one of ``INTERVALS``; samples and seed are those of the bootstrap."""
+
+    interval: str = BETA_PRODUCT
+    level: float = 0.95
+    replicates: int = 200
+    seed: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class _Ends:
+    """Checked intervals of one group, with frequency weights or None."""
+
+    low: Any
+    high: Any
+    weight: Any
 
 
 def describe_interval_censored(
@@ -26,6 +48,7 @@ def describe_interval_censored(
     weight: Sequence[float] | None = None,
     at: Sequence[float] = (),
     lines: Sequence[int] | None = None,
+    limiting: Limiting | None = None,
 ) -> dict[str, Any]:
     """Estimate every group and compare them.
 
@@ -41,6 +64,8 @@ def describe_interval_censored(
         Times to read, in the unit of the data.
     lines
         Line of the file of each row, for refusals; without it rows are counted from 1.
+    limiting
+        How limits are made; the beta product of both ends at 95 % without it.
 
     Returns
     -------
@@ -83,8 +108,9 @@ def describe_interval_censored(
     warnings: list[str] = []
     for name in np.unique(labels).tolist():
         mine = labels == name
-        estimate = npmle(low[mine], high[mine], None if heavy is None else heavy[mine])
-        groups.append({"group": name} | describe_npmle(estimate, at))
+        ends = _Ends(low[mine], high[mine], None if heavy is None else heavy[mine])
+        estimate = npmle(ends.low, ends.high, ends.weight)
+        groups.append({"group": name} | describe_npmle(estimate, ends, at, limiting or Limiting()))
         warnings += _warn(name, estimate)
     tests: list[dict[str, Any]] = []
     if len(groups) > 1 and heavy is None:
@@ -106,25 +132,28 @@ def _refuse_rows(is_good: Any, lines: list[int], rule: str) -> None:
         )
 
 
-def describe_npmle(estimate: Npmle, at: Sequence[float] = ()) -> dict[str, Any]:
+def describe_npmle(
+    estimate: Npmle, ends: _Ends, at: Sequence[float], limiting: Limiting
+) -> dict[str, Any]:
     """Give one estimate as plain values; what does not exist is None.
 
     ``estimate`` of a curve row is survival after ``to``. In ``at``, a time inside a mass interval
-    has no estimate; ``lower`` and ``upper`` are then the bounds between which survival lies there
-    and ``is_inside_mass_interval`` is true.
+    has no estimate; ``lower`` and ``upper`` are then the bounds between which the estimate lies
+    there and ``is_inside_mass_interval`` is true. ``limit_lower`` and ``limit_upper`` are the
+    confidence limits at every time, which elsewhere are ``lower`` and ``upper`` too.
     """
+    lower, upper = _limits(estimate, ends, estimate.upper, limiting)
+    columns = (estimate.lower, estimate.upper, estimate.mass, estimate.survival, lower, upper)
     curve = [
         {
             "from": float(low),
             "to": _finite(high),
             "mass": float(mass),
             "estimate": float(after),
-            "lower": None,
-            "upper": None,
+            "lower": _finite(below),
+            "upper": _finite(above),
         }
-        for low, high, mass, after in zip(
-            estimate.lower, estimate.upper, estimate.mass, estimate.survival, strict=True
-        )
+        for low, high, mass, after, below, above in zip(*columns, strict=True)
     ]
     since, until = estimate.quantile(0.5)
     return {
@@ -136,20 +165,47 @@ def describe_npmle(estimate: Npmle, at: Sequence[float] = ()) -> dict[str, Any]:
             "upper": _finite(until),
         },
         "curve": curve,
-        "at": _describe_at(estimate, at),
+        "at": _describe_at(estimate, ends, at, limiting),
         "log_likelihood": estimate.log_likelihood,
         "log_likelihood_gap": estimate.gap,
         "last_time": estimate.last_time,
     }
 
 
-def _describe_at(estimate: Npmle, at: Sequence[float]) -> list[dict[str, Any]]:
+def _limits(estimate: Npmle, ends: _Ends, times: Any, limiting: Limiting) -> tuple[Any, Any]:
+    """Confidence limits at ``times``, NaN where there are none."""
+    import numpy as np
+
+    from analysis.estimators.interval_censored import bootstrap_npmle
+    from analysis.estimators.interval_limits import limit_by_ends
+
+    level = limiting.level
+    if limiting.interval == BOOTSTRAP:
+        rng, resamples = np.random.default_rng(limiting.seed), limiting.replicates
+        drawn = bootstrap_npmle(ends.low, ends.high, times, rng, resamples=resamples, level=level)
+        return drawn.lower, drawn.upper
+    found = limit_by_ends(
+        estimate,
+        ends.low,
+        ends.high,
+        times,
+        ends.weight,
+        level=level,
+        mid_p=limiting.interval == MID_P,
+    )
+    return found.lower, found.upper
+
+
+def _describe_at(
+    estimate: Npmle, ends: _Ends, at: Sequence[float], limiting: Limiting
+) -> list[dict[str, Any]]:
     if not at:
         return []
     read = estimate.at(list(at))
+    lower, upper = _limits(estimate, ends, list(at), limiting)
     rows = []
-    for time, value, lowest, highest in zip(
-        read.time, read.estimate, read.lowest, read.highest, strict=True
+    for time, value, lowest, highest, below, above in zip(
+        read.time, read.estimate, read.lowest, read.highest, lower, upper, strict=True
     ):
         is_inside = math.isnan(value) and not math.isnan(lowest)
         rows.append(
@@ -157,9 +213,11 @@ def _describe_at(estimate: Npmle, at: Sequence[float]) -> list[dict[str, Any]]:
                 "time": float(time),
                 "estimate": _finite(value),
                 "se": None,
-                "lower": float(lowest) if is_inside else None,
-                "upper": float(highest) if is_inside else None,
+                "lower": _finite(lowest if is_inside else below),
+                "upper": _finite(highest if is_inside else above),
                 "is_inside_mass_interval": is_inside,
+                "limit_lower": _finite(below),
+                "limit_upper": _finite(above),
             }
         )
     return rows
@@ -169,8 +227,9 @@ def _warn(name: str, estimate: Npmle) -> list[str]:
     found = []
     if estimate.events == 0:
         found.append(
-            f"Group {name}: no event, so survival is 1 throughout; this estimate carries no "
-            "interval, use an exact limit for the proportion."
+            f"Group {name}: no event, so survival is 1 throughout; the lower limit of the beta "
+            "product is the exact one of the people known to be free at the time (the bootstrap "
+            "has none)."
         )
     if estimate.gap > 1e-6:
         found.append(

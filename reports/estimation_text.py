@@ -103,6 +103,8 @@ def _lay_out_times(answer: Mapping[str, Any]) -> str:
     keys = [
         key for key in ("time", "at_risk", "estimate", "se", "lower", "upper") if key in found[0][2]
     ]
+    if answer["method"] == "interval-censored":
+        keys.remove("se")
     has_causes = any(cause for _, cause, _ in found)
     headings = [
         "group",
@@ -110,10 +112,17 @@ def _lay_out_times(answer: Mapping[str, Any]) -> str:
         *(key.replace("_", " ") for key in keys),
     ]
     rows = [
-        [group, *([cause] if has_causes else []), *(show_number(row[key]) for key in keys)]
+        [group, *([cause] if has_causes else []), *(_show_of_row(row, key) for key in keys)]
         for group, cause, row in found
     ]
     return lay_out_table(headings, rows)
+
+
+def _show_of_row(row: Mapping[str, Any], key: str) -> str:
+    """A value; inside a mass interval the bounds of the estimate, and always confidence limits."""
+    if row.get("is_inside_mass_interval") and key == "estimate":
+        return f"{show_number(row['lower'])} to {show_number(row['upper'])}"
+    return show_number(row.get(f"limit_{key}", row[key]))
 
 
 def _lay_out_tests(answer: Mapping[str, Any]) -> str:

@@ -19,7 +19,7 @@ lower limit of the first and the upper limit of the second by the beta product (
 Proschan 2013, Biostatistics 14:723) are therefore limits for S(t). They need no smoothness and no
 grid of visits. Without an event the lower limit is that of Clopper and Pearson from the people
 known to be free at t; with exact and right-censored times they are the beta product limits of
-Kaplan–Meier; with everybody examined at t they are Clopper and Pearson's. Their price is the share
+Kaplan–Meier (whoever is censored at t counts as free at t); with everybody examined at t they are Clopper and Pearson's. Their price is the share
 of events whose interval holds t: they are wider than need be by about the hazard times the time
 between examinations.
 """

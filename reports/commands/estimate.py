@@ -12,10 +12,13 @@ from registry.errors import UsageError
 from reports.command_frame import JsonFlag, answer
 
 if TYPE_CHECKING:
+    from reports.estimation_interval_censored import Limiting
     from reports.estimation_rows import Question
 
 Method = Literal["kaplan-meier", "cumulative-incidence", "interval-censored"]
-Interval = Literal["log-log", "log", "plain", "logit", "beta-product", "beta-product-mid-p"]
+Interval = Literal[
+    "log-log", "log", "plain", "logit", "beta-product", "beta-product-mid-p", "bootstrap"
+]
 WeightKind = Literal["frequency", "probability"]
 
 
@@ -47,7 +50,13 @@ def estimate(
     upper: Annotated[
         str | None, typer.Option(help="Column: first time with it; empty is right-censored.")
     ] = None,
-    interval: Annotated[Interval, typer.Option(help="How limits are made.")] = "log-log",
+    interval: Annotated[
+        Interval | None,
+        typer.Option(
+            help="How limits are made: log-log unless said; interval-censored: beta-product unless "
+            "said, beta-product-mid-p or bootstrap."
+        ),
+    ] = None,
     level: Annotated[float, typer.Option(help="Confidence level, such as 0.95.")] = 0.95,
     at: Annotated[
         list[str] | None, typer.Option(metavar="T,...", help="Times to read the curves at.")
@@ -70,7 +79,7 @@ def estimate(
         ),
     ] = None,
     replicates: Annotated[
-        int, typer.Option(min=20, help="Bootstrap samples behind --standardise.")
+        int, typer.Option(min=20, help="Bootstrap samples of --standardise, --interval bootstrap.")
     ] = 200,
     seed: Annotated[int, typer.Option(help="Seed of the bootstrap.")] = 1,
     check_with: Annotated[
@@ -113,8 +122,9 @@ def estimate(
             },
             method,
         )
+        limiting = _read_limiting(interval, level, replicates, seed, is_weighted=bool(weights))
         payload = _answer_interval_censored(
-            table, (lower, upper), by, (weights, weight_kind), times, level
+            table, (lower, upper), by, (weights, weight_kind), times, limiting
         )
     else:
         _refuse_options({"--lower": lower, "--upper": upper}, method)
@@ -128,7 +138,7 @@ def estimate(
             weights=weights,
             weight_kind=weight_kind,
             event_codes=read_codes(event_codes),
-            interval=interval,
+            interval=_right_censored_interval(interval, method),
             level=level,
             at=times,
             until=until,
@@ -143,6 +153,33 @@ def estimate(
         check_standardise(question)
         payload = answer_question(read_table(table), question)
     answer(payload, as_json=as_json, text=lay_out_answer(payload))
+
+
+def _right_censored_interval(interval: str | None, method: str) -> str:
+    if interval == "bootstrap":
+        raise UsageError(
+            f"--interval bootstrap goes with --method interval-censored, not with {method}, whose "
+            "limits have a closed form.",
+            option="--interval",
+        )
+    return interval or "log-log"
+
+
+def _read_limiting(
+    interval: str | None, level: float, replicates: int, seed: int, *, is_weighted: bool
+) -> Limiting:
+    from reports.estimation_interval_censored import BETA_PRODUCT, BOOTSTRAP, INTERVALS, Limiting
+
+    chosen = interval or BETA_PRODUCT
+    if chosen not in INTERVALS:
+        raise UsageError(
+            f"--interval {chosen} needs a standard error, and the interval-censored estimate has "
+            f"none: choose {', '.join(INTERVALS)}.",
+            option="--interval",
+        )
+    if chosen == BOOTSTRAP and is_weighted:
+        raise UsageError("--interval bootstrap takes no --weights.", option="--weights")
+    return Limiting(chosen, level, replicates, seed)
 
 
 def _need(column: str | None, option: str, method: str) -> str:
@@ -199,9 +236,13 @@ def _answer_interval_censored(
     by: str | None,
     weighting: tuple[str | None, str | None],
     times: tuple[float, ...],
-    level: float,
+    limiting: Limiting,
 ) -> dict[str, Any]:
-    from reports.estimation_interval_censored import describe_interval_censored
+    from reports.estimation_interval_censored import (
+        BOOTSTRAP,
+        METHOD,
+        describe_interval_censored,
+    )
     from reports.table_reading import read_table
 
     lower, upper = ends
@@ -224,6 +265,10 @@ def _answer_interval_censored(
         weight=None if weights is None else whole.numbers(weights).tolist(),
         at=times,
         lines=whole.lines,
+        limiting=limiting,
     )
     described["warnings"] = [*dropped, *described["warnings"]]
-    return {"method": "interval-censored", "interval": None, "level": level} | described
+    head = {"method": METHOD, "interval": limiting.interval, "level": limiting.level}
+    if limiting.interval == BOOTSTRAP:
+        head |= {"replicates": limiting.replicates, "seed": limiting.seed}
+    return head | described

@@ -224,6 +224,12 @@ def test_interval_censored_tables_go_through(ask: Any, folder: Path) -> None:
         ),
         ("--method interval-censored --lower time", "--upper", "needs"),
         ("--method interval-censored --lower time --upper age --until 2", "--until", "not go with"),
+        (
+            "--method interval-censored --lower time --upper age --interval logit",
+            "--interval",
+            "standard error",
+        ),
+        ("--time time --event status --interval bootstrap", "--interval", "interval-censored"),
     ],
 )
 def test_options_that_do_not_fit(ask: Any, options: str, option: str, said: str) -> None:
@@ -347,3 +353,17 @@ def test_a_second_program_is_asked(folder: Path, capsys: pytest.CaptureFixture[s
     assert "Kaplan-Meier survival and log-log limits (1): agrees" in text
     assert run_in_frame(app, [*arguments, "--method", "cumulative-incidence", "--json"]) == 2
     assert "--check-with goes with" in json.loads(capsys.readouterr().out)["error"]["message"]
+
+
+def test_interval_censored_limits_at_no_event_and_their_choice(ask: Any, folder: Path) -> None:
+    # 0 of 12 known to be free at 2: the exact lower limit 0.025 ** (1/12) (Clopper and Pearson).
+    name = write(folder, "free.csv", "l,u\n" + "3,\n" * 12 + "1,\n" * 5)
+    given = f"{name} --method interval-censored --lower l --upper u --at 2"
+    answer = ask(given)
+    row = answer["groups"][0]["at"][0]
+    assert answer["interval"] == "beta-product"
+    assert (row["estimate"], row["upper"]) == (1, 1)
+    assert row["lower"] == row["limit_lower"] == pytest.approx(0.025 ** (1 / 12))
+    drawn = ask(given + " --interval bootstrap --replicates 20 --seed 3")
+    assert (drawn["interval"], drawn["replicates"], drawn["seed"]) == ("bootstrap", 20, 3)
+    assert drawn["groups"][0]["at"][0]["lower"] is None  # every draw is the same

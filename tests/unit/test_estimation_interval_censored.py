@@ -31,7 +31,8 @@ def test_the_keys_of_the_answer() -> None:
     assert group["curve"][0]["estimate"] == pytest.approx(1 - group["curve"][0]["mass"])
     assert group["log_likelihood"] < 0
     at = {row["time"]: row for row in group["at"]}
-    assert (at[1]["estimate"], at[1]["lower"]) == (1, None)
+    assert at[1]["estimate"] == at[1]["upper"] == at[1]["limit_upper"] == 1
+    assert 0 < at[1]["limit_lower"] == at[1]["lower"] < 1
     assert at[1.5]["estimate"] is None
     assert at[1.5]["is_inside_mass_interval"]
     assert (at[1.5]["lower"], at[1.5]["upper"]) == (pytest.approx(at[2]["estimate"]), 1)
