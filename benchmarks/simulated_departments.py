@@ -15,7 +15,8 @@ from pathlib import Path
 import numpy as np
 from scipy.stats import poisson
 
-from analysis.benchmarking.benchmark import TAIL, compare
+from analysis.benchmarking.benchmark import compare
+from analysis.benchmarking.own_estimates import TAIL
 from analysis.benchmarking.bundles import (
     GRID_DAYS,
     coarsen,

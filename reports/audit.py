@@ -69,7 +69,7 @@ def build_audit(results: AuditResults, *, notices: tuple[str, ...] = ()) -> Repo
             vision.section(results.vision),
             toxicity.section(results.outcomes),
             mortality.section(results.outcomes),
-            published_comparison.section(results.benchmarks),
+            published_comparison.section(results.benchmarks, results.secondary_end_points),
             time_order.section(results.monitoring),
             cases.section(results.outcomes),
             data_quality.section(results.quality),

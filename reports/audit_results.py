@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analysis.benchmarking.benchmark_results import BenchmarkResults, run_benchmarks
-from analysis.benchmarking.published_rates import builtin_rates
+from analysis.benchmarking.margins import Margins
+from analysis.benchmarking.published_rates import PublishedRate, builtin_rates
 from analysis.counts.completeness import Completeness as FollowUpCompleteness
 from analysis.counts.completeness import completeness_of_follow_up
 from analysis.outcomes.baseline import (
@@ -25,6 +26,8 @@ from analysis.outcomes.baseline import (
 from analysis.outcomes.cohort import CohortRules, DataCut
 from analysis.outcomes.end_points import END_POINTS, LOCAL_FAILURE
 from analysis.outcomes.outcome import Estimation, Outcome, OutcomeTable, analyse
+from reports.benchmark_gathering import compare_levels, published_levels
+from reports.monitoring_references import find_reference
 from reports.monitoring_results import MonitoringResults, gather_monitoring
 from reports.outcome_results import OutcomeResults, gather_outcomes
 from reports.quality_results import QualityResults, gather_quality
@@ -33,6 +36,9 @@ from reports.vision_results import VisionResults, gather_vision
 
 if TYPE_CHECKING:
     from registry.store import Store
+
+
+MORTALITY = ("metastasis", "melanoma_death", "death")
 
 
 @dataclass(frozen=True)
@@ -60,6 +66,12 @@ class AuditResults:
     outcomes: OutcomeResults
     benchmarks: tuple[BenchmarkResults, ...]
     monitoring: MonitoringResults
+
+    @property
+    def secondary_end_points(self) -> frozenset[str]:
+        """Names of the compared end points that no standard speaks of."""
+        named = {*self.by_target, self.standards.primary.end_point}
+        return frozenset(one.outcome.end_point.name for one in self.benchmarks) - named
 
 
 def follow_up_completeness(table: OutcomeTable, cut: DataCut) -> FollowUpCompleteness:
@@ -99,8 +111,13 @@ def gather(
     rules: CohortRules | None = None,
     how: Estimation | None = None,
     progress: Callable[[str], None] = lambda step: None,
+    published: Sequence[PublishedRate] | None = None,
+    margins: Margins | None = None,
 ) -> AuditResults:
-    """Run every analysis of the audit on an open store."""
+    """Run every analysis of the audit on an open store.
+
+    ``published`` are the rates to compare with, the built-in ones by default.
+    """
     connection, settings = store.connection, store.settings()
     rules = rules or CohortRules(course_gap_days=int(settings["course_gap_days"]))
     how, cut = how or Estimation(), DataCut(data_cut)
@@ -132,8 +149,22 @@ def gather(
                 with_sensitivity=False,
             )
     progress("comparison with published rates")
-    by_target = {LOCAL_FAILURE.name: local, **others}
-    published = builtin_rates()
+    published, margins = published or builtin_rates(), margins or Margins()
+    reference = find_reference(standards, LOCAL_FAILURE.name, published, data_cut)
+    outcomes = gather_outcomes(
+        connection, cut, rules, settings, how, local, _on_control(standards), progress
+    )
+    mortality = outcomes.mortality
+    compared = (local, outcomes.eye_loss, *(getattr(mortality, name) for name in MORTALITY))
+    benchmarks = (
+        *(
+            run_benchmarks(one, published, baseline, margins.find(one.end_point.name))
+            for one in compared
+        ),
+        *compare_levels(
+            connection, published_levels(published), published, baseline, margins, cut, settings
+        ),
+    )
     return AuditResults(
         centre=str(settings["centre_id"]),
         year=year,
@@ -150,12 +181,10 @@ def gather(
         follow_up=follow_up_completeness(local.table, cut),
         local=local,
         local_by_category=by_category,
-        by_target=by_target,
-        benchmarks=tuple(run_benchmarks(one, published, baseline) for one in by_target.values()),
-        monitoring=gather_monitoring(local),
+        by_target={LOCAL_FAILURE.name: local, **others},
+        benchmarks=benchmarks,
+        monitoring=gather_monitoring(local, reference=reference),
         vision=gather_vision(connection, cut, rules, settings, how, progress),
         quality=gather_quality(connection, cut, rules, settings, year, progress),
-        outcomes=gather_outcomes(
-            connection, cut, rules, settings, how, local, _on_control(standards), progress
-        ),
+        outcomes=outcomes,
     )

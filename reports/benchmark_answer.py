@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from analysis.benchmarking.benchmark import AtOneTime, Comparison, OverExpected, Standardised
+from analysis.benchmarking.benchmark import AtOneTime, Comparison, OverExpected
 from analysis.benchmarking.benchmark_results import BenchmarkResults
 from analysis.benchmarking.between_series import AmongSeries
+from analysis.benchmarking.standardisation import Standardised
 from analysis.benchmarking.unit_comparison import UnitOverExpected
 from reports.benchmark_wording import board_sentence
 from reports.monitoring_results import MonitoringResults, ShortHorizon
@@ -45,6 +46,7 @@ def _describe(found: Comparison, results: BenchmarkResults) -> dict[str, Any]:
         "rule": found.rule,
         "verdict": found.verdict,
         "reason": found.reason or None,
+        "reading": found.reading or None,
         "sentence": say(board_sentence(found, results.outcome)),
         "at": [_describe_time(one) for one in found.at_times],
         "observed_expected": [_describe_ratio(one) for one in found.over_expected],
@@ -110,6 +112,7 @@ def describe_monitoring(results: MonitoringResults) -> dict[str, Any]:
     payload: dict[str, Any] = {
         "end_point": results.outcome.end_point.name,
         "reference": results.reference,
+        "reference_is_own": results.is_own,
         "reason": results.reason or None,
     }
     if order is None or chart is None or limit is None:
@@ -132,6 +135,8 @@ def describe_monitoring(results: MonitoringResults) -> dict[str, Any]:
         ],
         "by_year": [_describe_unit(unit) for unit in results.by_year],
         "by_case": [_describe_unit(unit) for unit in results.by_case],
+        "first_cases": None if results.first_cases is None else asdict(results.first_cases),
+        "shapes": [asdict(one) for one in results.shapes],
         "short_horizon": _describe_short(results.short),
     }
 
@@ -146,6 +151,9 @@ def _describe_short(short: ShortHorizon | None) -> dict[str, Any] | None:
         "reason": short.reason or None,
         "limit": None if short.limit is None else asdict(short.limit),
         "alarms": None if short.chart is None else len(short.chart.alarms),
+        "held_against": None if short.chart is None else short.risk,
+        "held_against_words": short.risk_words or None,
+        "by_year": [asdict(one) for one in short.by_year],
     }
 
 

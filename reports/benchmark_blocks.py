@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
-from analysis.benchmarking.benchmark import (
-    AtOneTime,
-    Comparison,
-    Estimate,
-    OverExpected,
-    Standardised,
-)
+from analysis.benchmarking.benchmark import AtOneTime, Comparison, OverExpected
 from analysis.benchmarking.benchmark_results import BenchmarkResults
 from analysis.benchmarking.between_series import AmongSeries
+from analysis.benchmarking.own_estimates import Estimate
+from analysis.benchmarking.standardisation import Standardised
 from reports.benchmark_wording import (
-    NOT_AS_GOOD,
+    VERDICT_WORDS,
     board_sentence,
     deciding_time,
+    first_up,
     points_value,
     ratio_value,
     shape_that_decides,
@@ -50,33 +48,39 @@ from reports.wording import percent, percent_interval
 BEYOND = Missing("not estimable", "beyond the last follow-up here")
 
 
-def comparison_blocks(results: BenchmarkResults) -> list[Block]:
-    """Return the sentences, tables and figure of one end point, most telling first."""
+def comparison_blocks(results: BenchmarkResults, *, is_brief: bool = False) -> list[Block]:
+    """Return the sentences, tables and figure of one end point, most telling first.
+
+    ``is_brief`` keeps the sentences and what has no verdict, without tables and figure.
+    """
     name = results.outcome.end_point.title
     if not results.outcome.table.n:
         return [Note(f"No unit is in the cohort for {name}.")]
-    judged = [one for one in results.comparisons if one.verdict != "cannot tell"]
-    blocks: list[Block] = [Heading(name.capitalize())]
+    judged = judged_of(results)
+    blocks: list[Block] = [Heading(first_up(name))]
     if not judged:
-        blocks.append(Note(f"For {name} no published rate here allows a verdict: cannot tell."))
+        blocks.append(Paragraph(f"No published rate of {name} allows a verdict: cannot tell."))
     else:
-        blocks += [_sentences(results, judged), _margin_words(results)]
+        blocks += [_sentences(results, judged), _margin_words(results, judged)]
+    if judged and not is_brief:
         blocks += _figures(results)
         blocks += [_at_times(results, judged), *_over_expected(results, judged)]
     blocks += [_standardised(one) for one in results.standardised]
     blocks += [_among(one, results) for one in results.among]
-    blocks += _left_out(results)
-    if judged:
-        blocks.append(_populations(judged))
-    return blocks
+    return [*blocks, *_left_out(results)]
+
+
+def judged_of(results: BenchmarkResults) -> list[Comparison]:
+    """Return the comparisons that have a verdict."""
+    return [one for one in results.comparisons if one.verdict != "cannot tell"]
 
 
 def _sentences(results: BenchmarkResults, judged: list[Comparison]) -> Block:
     return BulletList(tuple(board_sentence(one, results.outcome) for one in judged))
 
 
-def _margin_words(results: BenchmarkResults) -> Block:
-    margin, judged = results.margin, results.comparisons
+def _margin_words(results: BenchmarkResults, judged: list[Comparison]) -> Block:
+    margin = results.margin
     several = (
         f" With {len(judged)} series compared, one in twenty of true likes would be called worse"
         " by chance."
@@ -84,14 +88,13 @@ def _margin_words(results: BenchmarkResults) -> Block:
         else ""
     )
     if margin is None:
-        return Note(
-            f"{NOT_AS_GOOD} No margin was decided beforehand, so nothing can be called good"
-            f" enough.{several}"
+        words = "No margin was decided beforehand, so nothing can be called good enough."
+    else:
+        words = (
+            f"Margin decided beforehand: up to {margin.ratio:g} times the published failures"
+            f" ({margin.source}, {margin.decided_on.isoformat()})."
         )
-    return Note(
-        f"{NOT_AS_GOOD} Margin decided beforehand: up to {margin.ratio:g} times the published"
-        f" failures ({margin.source}, {margin.decided_on.isoformat()}).{several}"
-    )
+    return Paragraph(f"{words}{several}")
 
 
 def _published(value: Estimate) -> str:
@@ -127,12 +130,12 @@ def _at_times(results: BenchmarkResults, judged: list[Comparison]) -> Table:
                         _published(one.there),
                         _here(one, found),
                         _difference(one, found),
-                        found.verdict if one == deciding_time(found) or _is_ratio(found) else "",
+                        _worded(found) if one == deciding_time(found) or _is_ratio(found) else "",
                     )
                 )
             )
     return Table(
-        caption=f"{results.outcome.end_point.title.capitalize()}: published and here, by time.",
+        caption=f"{first_up(results.outcome.end_point.title)}: published and here, by time.",
         columns=(
             Column("Series"),
             Column("Time"),
@@ -150,6 +153,10 @@ def _at_times(results: BenchmarkResults, judged: list[Comparison]) -> Table:
     )
 
 
+def _worded(found: Comparison) -> str:
+    return VERDICT_WORDS.get(found.verdict, found.verdict)
+
+
 def _is_ratio(found: Comparison) -> bool:
     return found.rule == "observed over expected"
 
@@ -165,7 +172,7 @@ def _over_expected(results: BenchmarkResults, judged: list[Comparison]) -> list[
         return []
     return [
         Table(
-            caption=f"{results.outcome.end_point.title.capitalize()}: observed over expected"
+            caption=f"{first_up(results.outcome.end_point.title)}: observed over expected"
             " events on the window common to both.",
             columns=(
                 Column("Series, window, shape"),
@@ -199,7 +206,7 @@ def _ratio_row(found: Comparison, one: OverExpected) -> Row:
             exact,
             middle,
             ratio_value(one),
-            found.verdict if one is shape_that_decides(found) else "",
+            _worded(found) if one is shape_that_decides(found) else "",
         )
     )
 
@@ -223,9 +230,9 @@ def _figures(results: BenchmarkResults) -> list[Block]:
     name = results.outcome.end_point.title
     return [
         Figure(
-            caption=f"{name.capitalize()} at {years:g} years in published series and here.",
+            caption=f"{first_up(name)} at {years:g} years in published series and here.",
             spec=ForestFigure(
-                measure=f"{name.capitalize()} at {years:g} years (%)",
+                measure=f"{first_up(name)} at {years:g} years (%)",
                 counts_heading="n",
                 rows=(*(_series_row(*pair) for pair in shown), _own_row(results, here)),
                 null_value=100 * here.there.value if len(shown) == 1 else 0.0,
@@ -314,20 +321,29 @@ def _left_out(results: BenchmarkResults) -> list[Block]:
     by_reason: dict[str, list[str]] = {}
     for found in results.comparisons:
         if found.verdict == "cannot tell":
-            by_reason.setdefault(found.reason, []).append(found.series.first.key)
+            keys = by_reason.setdefault(found.reason, [])
+            keys += [who(found)] if who(found) not in keys else []
     if not by_reason:
         return []
     items = tuple(f"{', '.join(keys)}: {reason}." for reason, keys in by_reason.items())
     return [Paragraph("No verdict, and why:"), BulletList(items)]
 
 
-def _populations(judged: list[Comparison]) -> Table:
-    rows = [
-        Row((who(found), "; ".join(found.differences), found.series.first.citation))
-        for found in judged
-    ]
-    return Table(
-        caption="Who the published figures are about.",
-        columns=(Column("Series"), Column("Population and differences"), Column("Source")),
-        rows=tuple(rows),
+def population_blocks(benchmarks: Sequence[BenchmarkResults]) -> list[Block]:
+    """List, once a series and population, who the published figures with a verdict are about."""
+    found: dict[tuple[str, str], tuple[str, list[str]]] = {}
+    for results in benchmarks:
+        for one in judged_of(results):
+            first = one.series.first
+            place = found.setdefault((first.key, first.population), (first.citation, []))
+            place[1].extend(words for words in one.differences if words not in place[1])
+    if not found:
+        return []
+    items = tuple(
+        f"{key}: {'; '.join(words)}. {citation}." for (key, _), (citation, words) in found.items()
     )
+    return [
+        Heading("Who the published figures are about"),
+        Paragraph("And what is known to differ from the patients and definitions here."),
+        BulletList(items),
+    ]

@@ -6,12 +6,28 @@ from collections.abc import Sequence
 
 from analysis.benchmarking.benchmark_results import BenchmarkResults
 from analysis.benchmarking.margins import Margins
-from analysis.outcomes.end_points import definition_in_words
+from analysis.outcomes.end_points import EndPoint, definition_in_words
+from analysis.outcomes.vision_levels import level_named
 from reports.audit import NOTICE, versions
-from reports.document import BulletList, Paragraph, Provenance, Report, Section, numbered
+from reports.benchmark_blocks import judged_of
+from reports.benchmark_wording import NOT_AS_GOOD, board_sentence, first_up, is_less
+from reports.document import (
+    Block,
+    BulletList,
+    Column,
+    Paragraph,
+    Provenance,
+    Report,
+    Row,
+    Section,
+    Table,
+    numbered,
+)
 from reports.monitoring_results import MonitoringResults
 from reports.sections import published_comparison, time_order
 from reports.values import Words
+
+JUDGED = ("worse", "within the margin", "not shown")
 
 
 def build_benchmark_report(
@@ -46,8 +62,12 @@ def build_benchmark_report(
             versions=versions(),
         ),
         sections=(
+            _summary(benchmarks, monitoring),
             published_comparison.section(benchmarks),
-            *(time_order.section(one) for one in monitoring),
+            *(
+                time_order.section(one, f"{time_order.TITLE}: {one.outcome.end_point.title}")
+                for one in monitoring
+            ),
             *unit_sections,
             _methods(benchmarks),
             Section("References", (BulletList(_references(benchmarks), ordered=True),)),
@@ -57,15 +77,75 @@ def build_benchmark_report(
     return numbered(report)
 
 
+def _summary(
+    benchmarks: Sequence[BenchmarkResults], monitoring: Sequence[MonitoringResults]
+) -> Section:
+    """Put what was found on one page: series counted by verdict, and those that were worse."""
+    charts = {one.outcome.end_point.name: one for one in monitoring}
+    rows = []
+    for results in benchmarks:
+        end_point, judged = results.outcome.end_point, judged_of(results)
+        counts = [sum(one.verdict == verdict for one in judged) for verdict in JUDGED]
+        less = sum(is_less(one) for one in judged)
+        untold = len(results.comparisons) - len(judged)
+        chart = _chart_words(charts.get(end_point.name))
+        cells = (first_up(end_point.title), *(f"{k}" for k in (*counts, less, untold)), chart)
+        rows.append(Row(cells))
+    worse = [
+        board_sentence(one, results.outcome)
+        for results in benchmarks
+        for one in judged_of(results)
+        if one.verdict == "worse"
+    ]
+    table = Table(
+        caption="Published series by what the comparison with them shows, and the charts.",
+        columns=(
+            Column("End point"),
+            Column("Worse", "right"),
+            Column("Within the margin", "right"),
+            Column("Not shown to be worse", "right"),
+            Column("of these, less frequent here", "right"),
+            Column("Cannot tell", "right"),
+            Column("In time order"),
+        ),
+        rows=tuple(rows),
+        notes=(NOT_AS_GOOD,),
+    )
+    blocks: list[Block] = [table]
+    if worse:
+        blocks += [Paragraph("More frequent here than in:"), BulletList(tuple(worse))]
+    return Section("What was found", tuple(blocks))
+
+
+def _chart_words(chart: MonitoringResults | None) -> str:
+    if chart is None:
+        return "no chart"
+    if chart.chart is None:
+        return f"no chart: {chart.reason}"
+    against = "own curve" if chart.is_own else "reference"
+    return f"{'alarm' if chart.chart.alarms else 'no alarm'} (against {against})"
+
+
 def _methods(benchmarks: Sequence[BenchmarkResults]) -> Section:
     definitions = [
         Paragraph(
-            definition_in_words(one.outcome.end_point),
-            lead=f"{one.outcome.end_point.title.capitalize()}.",
+            _definition(one.outcome.end_point),
+            lead=f"{first_up(one.outcome.end_point.title)}.",
         )
         for one in benchmarks
     ]
     return Section("Methods and definitions", (*definitions, *published_comparison.methods()))
+
+
+def _definition(end_point: EndPoint) -> str:
+    level = level_named(end_point.name)
+    if level is None:
+        return definition_in_words(end_point)
+    return (
+        f"{first_up(level.loss_words)} as in the analysis of vision, by Kaplan–Meier with the loss"
+        " dated at the visit that found it, as papers print it; eyes that did not have it at"
+        " baseline are not at risk, and removal of the eye is a loss."
+    )
 
 
 def _references(benchmarks: Sequence[BenchmarkResults]) -> tuple[Words, ...]:

@@ -16,7 +16,7 @@ cumulative incidences against its cumulative incidence, crude proportions agains
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -30,28 +30,17 @@ from analysis.benchmarking.expected_events import (
     limits_of_difference,
 )
 from analysis.benchmarking.margins import Margin
+from analysis.benchmarking.own_estimates import TAIL, Estimate, OwnEstimates, read_own
 from analysis.benchmarking.published_rates import PublishedRate, PublishedSeries, cumulative_hazards
 from analysis.counts.exact_counts import ObservedExpected, observed_over_expected
 from analysis.estimators.group_tests import GroupTest, one_sample_log_rank
-from analysis.estimators.survival import KaplanMeier, kaplan_meier
 from analysis.outcomes.end_points import DAYS_PER_YEAR
 from analysis.outcomes.outcome import Outcome
-from analysis.outcomes.outcome_table import OutcomeTable, examination_clock
+from analysis.outcomes.outcome_table import OutcomeTable
 
 VERDICTS = ("within the margin", "not shown", "worse", "cannot tell")
-TAIL = 0.05
-"""Left out on one side of a verdict's limit: one-sided 95 %, the ends of a 90 % interval."""
 FEWEST_AT_RISK = 10
-_Z_95, _Z_90 = 1.959963984540054, 1.6448536269514722
-
-
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """A failure probability with its limits; NaN where there is none."""
-
-    value: float
-    lower: float
-    upper: float
+Z_95, Z_90 = 1.959963984540054, 1.6448536269514722
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +82,8 @@ class Comparison:
     """One published series beside the department.
 
     ``rule`` is "observed over expected", "difference at one time" or "none"; ``reason`` says why
-    there is no verdict; ``differences`` lists what the two populations do not share.
+    there is no verdict; ``differences`` lists what the two populations do not share. ``reading``
+    says of a level of vision which losses were counted here.
     """
 
     series: PublishedSeries
@@ -105,6 +95,7 @@ class Comparison:
     over_expected: tuple[OverExpected, ...]
     margin: Margin | None
     differences: tuple[str, ...]
+    reading: str = ""
 
 
 def judge(
@@ -153,10 +144,10 @@ def compare(
     reason = _why_not(series.first, table)
     if reason:
         return replace(blank, reason=reason)
-    read = _reader(outcome, table)
-    if read is None:
-        return replace(blank, reason="the department has no estimate of that kind for these units")
-    at_times = tuple(_at_one_time(rate, read, table, margin) for rate in series.rates)
+    own = read_own(table)
+    if own is None:
+        return replace(blank, reason="nobody here was followed in that group")
+    at_times = tuple(_at_one_time(rate, own, table, margin) for rate in series.rates)
     over: tuple[OverExpected, ...] = ()
     if series.first.estimator == "kaplan-meier":
         over = tuple(one for shape in EARLY_SHAPES if (one := _over_expected(series, table, shape)))
@@ -176,53 +167,9 @@ def _why_not(rate: PublishedRate, table: OutcomeTable) -> str:
         )
     if rate.compares_with != table.end_point.name:
         return "no end point here means the same"
+    if rate.unlike:
+        return f"nothing here means the same: {rate.unlike}"
     return "" if table.n else "no unit here belongs to that group"
-
-
-Reader = Callable[[float], tuple[int, Estimate, Estimate]]
-"""From years to: at risk, failure with 95 % limits, failure with 90 % limits."""
-
-
-def _reader(outcome: Outcome, table: OutcomeTable) -> Callable[[PublishedRate], Reader] | None:
-    if not (table.time_days > np.maximum(table.entry_days, 0)).any():
-        return None
-
-    def by_estimator(rate: PublishedRate) -> Reader:
-        if rate.estimator == "kaplan-meier":
-            observed = examination_clock(table)
-            curves = [
-                kaplan_meier(observed, interval="beta-product", level=level)
-                for level in (0.95, 1 - 2 * TAIL)
-            ]
-            return lambda years: _read_curves(curves, years)
-        return lambda years: _read_incidence(outcome, table, years)
-
-    return by_estimator
-
-
-def _read_curves(curves: Sequence[KaplanMeier], years: float) -> tuple[int, Estimate, Estimate]:
-    made = []
-    for curve in curves:
-        read = curve.at([years * DAYS_PER_YEAR])
-        values = (read.estimate[0], read.upper[0], read.lower[0])
-        made.append(Estimate(*(1.0 - float(value) for value in values)))
-    return int(read.at_risk[0]), made[0], made[1]
-
-
-def _read_incidence(
-    outcome: Outcome, table: OutcomeTable, years: float
-) -> tuple[int, Estimate, Estimate]:
-    """Read the incidence of cause 1; 90 % limits by scaling the halves of the 95 % interval."""
-    group = outcome.groups[0]
-    at_risk = int((table.time_days >= years * DAYS_PER_YEAR).sum())
-    nothing = Estimate(math.nan, math.nan, math.nan)
-    if group.cumulative_incidence is None or table.n != group.n:
-        return at_risk, nothing, nothing
-    read = group.cumulative_incidence.cause(1).at([years * DAYS_PER_YEAR])
-    value, low, high = (float(x[0]) for x in (read.estimate, read.lower, read.upper))
-    share = _Z_90 / _Z_95
-    narrow = Estimate(value, value - share * (value - low), value + share * (high - value))
-    return at_risk, Estimate(value, low, high), narrow
 
 
 def published_limits(rate: PublishedRate, z: float) -> Estimate:
@@ -235,32 +182,34 @@ def published_limits(rate: PublishedRate, z: float) -> Estimate:
     return Estimate(rate.failure, low, high)
 
 
-def _count_events(table: OutcomeTable, years: float) -> int:
+def count_events(table: OutcomeTable, years: float) -> int:
+    """Count the events by a time."""
     return int(((table.status == 1) & (table.time_days <= years * DAYS_PER_YEAR)).sum())
 
 
-def _subtract(here: Estimate, there: Estimate, times: float = 1.0) -> Estimate:
+def subtract(here: Estimate, there: Estimate, times: float = 1.0) -> Estimate:
+    """Return ``here - times * there`` with limits from those of both."""
     pair = [(one.value, one.lower, one.upper) for one in (here, there)]
     return Estimate(*limits_of_difference(pair[0], pair[1], times))
 
 
 def _at_one_time(
     rate: PublishedRate,
-    read: Callable[[PublishedRate], Reader],
+    own: OwnEstimates,
     table: OutcomeTable,
     margin: Margin | None,
 ) -> AtOneTime:
     assert rate.years is not None
-    at_risk, wide, narrow = read(rate)(rate.years)
-    there = published_limits(rate, _Z_90)
+    read = own.read(rate.estimator, rate.years)
+    there = published_limits(rate, Z_90)
     return AtOneTime(
         rate.years,
-        at_risk,
-        _count_events(table, rate.years),
-        wide,
-        published_limits(rate, _Z_95),
-        _subtract(narrow, there),
-        None if margin is None else _subtract(narrow, there, margin.ratio),
+        read.at_risk,
+        count_events(table, rate.years),
+        read.wide,
+        published_limits(rate, Z_95),
+        subtract(read.narrow, there),
+        None if margin is None else subtract(read.narrow, there, margin.ratio),
     )
 
 
@@ -319,84 +268,3 @@ def _judged_at_last_time(made: Comparison) -> Comparison:
         return replace(made, rule=rule, reason=words)
     over = None if one.above_margin is None else [one.above_margin.upper]
     return replace(made, rule=rule, verdict=judge([one.difference.lower], over))
-
-
-@dataclass(frozen=True, slots=True)
-class Standardised:
-    """Failure at one time against strata of one series, weighted by the department's own mix.
-
-    ``weights`` are the department's shares of the strata; ``unplaced`` units lack the field.
-    """
-
-    key: str
-    field: str
-    years: float
-    n: int
-    events: int
-    unplaced: int
-    weights: tuple[float, ...]
-    here: Estimate
-    there: Estimate
-    difference: Estimate
-    verdict: str
-
-
-def standardise(
-    outcome: Outcome,
-    strata: Sequence[PublishedRate],
-    values: Mapping[str, float | None],
-    margin: Margin | None = None,
-) -> Standardised | None:
-    """Indirect standardisation at one time: what the published strata would give this mix.
-
-    Parameters
-    ----------
-    strata
-        Kaplan–Meier figures of one series at one time, whose strata do not overlap.
-    values
-        The stratum's field by tumour identifier.
-
-    Returns
-    -------
-    Standardised or None
-        None when a stratum has no interval, or fewer than 10 are at risk at that time.
-    """
-    table, years = outcome.table, strata[0].years
-    place = np.full(table.n, -1)
-    for number, rate in enumerate(strata):
-        if rate.stratum is not None:
-            holds = [rate.stratum.holds(values.get(unit)) for unit in table.tumour_id]
-            place[np.asarray(holds, dtype=bool)] = number
-    kept = table.select(place >= 0)
-    read = _reader(outcome, kept) if kept.n else None
-    if read is None or years is None or any(rate.verified != "read" for rate in strata):
-        return None
-    weights = (np.bincount(place[place >= 0], minlength=len(strata)) / kept.n).tolist()
-    at_risk, here, narrow = read(strata[0])(years)
-    there = [_weigh(strata, weights, z) for z in (_Z_95, _Z_90)]
-    if at_risk < FEWEST_AT_RISK or math.isnan(there[0].lower):
-        return None
-    difference = _subtract(narrow, there[1])
-    over = None if margin is None else [_subtract(narrow, there[1], margin.ratio).upper]
-    return Standardised(
-        strata[0].key,
-        strata[0].stratum.field if strata[0].stratum else "",
-        years,
-        kept.n,
-        _count_events(kept, years),
-        table.n - kept.n,
-        tuple(weights),
-        here,
-        there[0],
-        difference,
-        judge([difference.lower], over),
-    )
-
-
-def _weigh(strata: Sequence[PublishedRate], weights: Sequence[float], z: float) -> Estimate:
-    """Weighted mean of independent estimates; halves of their intervals add in squares."""
-    parts = [published_limits(rate, z) for rate in strata]
-    value = sum(w * part.value for w, part in zip(weights, parts, strict=True))
-    below = math.hypot(*(w * (p.value - p.lower) for w, p in zip(weights, parts, strict=True)))
-    above = math.hypot(*(w * (p.upper - p.value) for w, p in zip(weights, parts, strict=True)))
-    return Estimate(value, value - below, value + above)

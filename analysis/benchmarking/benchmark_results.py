@@ -5,14 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 
-from analysis.benchmarking.benchmark import Comparison, Estimate, Standardised, compare, standardise
+from analysis.benchmarking.benchmark import Comparison, compare
 from analysis.benchmarking.between_series import AmongSeries, place_among
 from analysis.benchmarking.margins import Margin
+from analysis.benchmarking.own_estimates import Estimate
 from analysis.benchmarking.published_rates import PublishedRate, PublishedSeries, group_series
+from analysis.benchmarking.standardisation import Standardised, standardise
 from analysis.outcomes.end_points import DAYS_PER_YEAR
 from analysis.outcomes.outcome import Outcome
 
@@ -122,7 +125,7 @@ def run_benchmarks(
             one,
             margin,
             list_differences(population, one.first),
-            _choose(one, rows),
+            choose_units(one, rows),
         )
         for one in series
     )
@@ -136,9 +139,10 @@ def run_benchmarks(
     )
 
 
-def _choose(
+def choose_units(
     series: PublishedSeries, rows: Mapping[str, Mapping[str, Any]]
 ) -> Callable[[str], bool] | None:
+    """Say which tumours belong to a series' stratum; None for all of them."""
     stratum = series.first.stratum
     if stratum is None:
         return None
@@ -151,17 +155,24 @@ def _standardise_all(
     rows: Mapping[str, Mapping[str, Any]],
     margin: Margin | None,
 ) -> tuple[Standardised, ...]:
-    by_key: dict[tuple[str, str, float | None], list[PublishedRate]] = {}
+    by_key: dict[tuple[str, str, str, float | None], list[PublishedRate]] = {}
     for rate in (rate for one in series for rate in one.rates):
-        if rate.stratum is not None and rate.estimator == "kaplan-meier":
-            by_key.setdefault((rate.key, rate.stratum.field, rate.years), []).append(rate)
+        if rate.stratum is not None and rate.is_actuarial and not rate.unlike:
+            key = (rate.key, rate.stratum.field, rate.estimator, rate.years)
+            by_key.setdefault(key, []).append(rate)
     made = []
-    for (_, field, _), strata in by_key.items():
+    for (_, field, _, _), strata in by_key.items():
         values = {unit: row.get(field) for unit, row in rows.items()}
-        found = standardise(outcome, strata, values, margin) if len(strata) > 1 else None
-        if found is not None:
-            made.append(found)
+        if len(strata) > 1 and _are_apart(strata):
+            found = standardise(outcome, strata, values, margin)
+            made += [found] if found is not None else []
     return tuple(made)
+
+
+def _are_apart(strata: Sequence[PublishedRate]) -> bool:
+    """Whether no value lies in two of the strata."""
+    ends = sorted((one.stratum.low, one.stratum.high) for one in strata if one.stratum)
+    return all(high <= low for (_, high), (low, _) in pairwise(ends))
 
 
 def _place_all(outcome: Outcome, rates: Sequence[PublishedRate]) -> tuple[AmongSeries, ...]:
@@ -169,7 +180,8 @@ def _place_all(outcome: Outcome, rates: Sequence[PublishedRate]) -> tuple[AmongS
     if curve is None:
         return ()
     name = outcome.end_point.name
-    times = {rate.years for rate in rates if rate.compares_with == name and rate.years is not None}
+    like = [rate for rate in rates if rate.compares_with == name and not rate.unlike]
+    times = {rate.years for rate in like if rate.years is not None}
     made = []
     for years in sorted(times):
         read = curve.at([years * DAYS_PER_YEAR])
@@ -177,7 +189,7 @@ def _place_all(outcome: Outcome, rates: Sequence[PublishedRate]) -> tuple[AmongS
         here = Estimate(1 - survival, 1 - float(read.upper[0]), 1 - float(read.lower[0]))
         is_inside = 0 < survival < 1
         sd = se / (survival * -math.log(survival)) if is_inside else math.nan
-        found = place_among(rates, name, years, here, sd)
+        found = place_among(like, name, years, here, sd)
         if found is not None:
             made.append(found)
     return tuple(made)

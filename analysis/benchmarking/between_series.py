@@ -11,7 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.benchmarking.benchmark import Estimate
+from analysis.benchmarking.own_estimates import Estimate
 from analysis.benchmarking.published_rates import PublishedRate
 from analysis.counts.meta_analysis import Pooled, pool, predict_estimate
 
@@ -47,6 +47,7 @@ def poolable(rates: Sequence[PublishedRate], end_point: str, years: float) -> li
         and rate.years == years
         and rate.stratum is None
         and rate.verified == "read"
+        and not rate.unlike
         and not math.isnan(rate.log_hazard_sd())
     ]
 

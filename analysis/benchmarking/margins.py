@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from analysis.outcomes.end_points import END_POINTS
+from analysis.outcomes.vision_levels import level_named
 from registry.errors import RefusedInputError
 
 KEYS = ("end_point", "ratio", "source", "decided_on")
@@ -83,8 +84,9 @@ def _read_margin(entry: dict[str, object], place: str, name: str, data_cut: date
 
     if set(entry) != set(KEYS):
         raise refuse("each entry", f"one of {', '.join(KEYS)}, all of them given")
-    if entry["end_point"] not in END_POINTS:
-        raise refuse("end_point", f"one of {', '.join(END_POINTS)}")
+    name = str(entry["end_point"])
+    if name not in END_POINTS and level_named(name) is None:
+        raise refuse("end_point", f"one of {', '.join(END_POINTS)}, or vision_at_least_6_60 ...")
     ratio = entry["ratio"]
     if isinstance(ratio, bool) or not isinstance(ratio, int | float) or not 1 < ratio <= 10:
         raise refuse("ratio", "a number above 1 and up to 10, such as 1.5")

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
@@ -76,6 +76,16 @@ def own_hazard(table: OutcomeTable) -> Hazard:
     events = (table.time_days[None, :] == times[:, None])[:, is_event].sum(axis=1)
     hazard = np.concatenate([[0.0], np.cumsum(events / at_risk)])
     return lambda days: hazard[np.searchsorted(times, days, side="right")]
+
+
+def censor_after(table: OutcomeTable, days: float) -> OutcomeTable:
+    """Censor everyone at ``days``: a reference that knows no more counts neither way after it."""
+    is_later = table.time_days > days
+    return replace(
+        table,
+        time_days=np.where(is_later, math.floor(days), table.time_days),
+        status=np.where(is_later, 0, table.status),
+    )
 
 
 def expected_of_units(

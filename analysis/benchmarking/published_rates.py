@@ -5,6 +5,12 @@ adds its own
 file with the same columns. A rate without citation, definition, estimator or number of patients is
 refused, because nothing can be compared with it. ``verified`` says whether the figure was read in
 the source (or its abstract) or remembered; a remembered figure is listed, never used for a verdict.
+
+``compares_with`` names the end point here that a figure is about: one of the end points, a
+complication, or a level of vision such as ``vision_at_least_6_60``, ``vision_better_than_6_60`` or
+``vision_loss_0_3`` (logMAR). ``unlike`` says in words why the two are not the same all the same; it
+is then listed and never compared. ``loss_counted`` says of a level of vision whether a loss had to
+be "confirmed" or counts when "first seen"; blank is not stated.
 """
 
 from __future__ import annotations
@@ -18,7 +24,10 @@ from importlib.resources import files
 
 import numpy as np
 
-from registry.errors import RefusedInputError
+from analysis.outcomes.baseline import CHARACTERISTICS
+from analysis.outcomes.end_points import END_POINTS, find_end_point
+from analysis.outcomes.vision_levels import level_named
+from registry.errors import RefusedInputError, UsageError
 
 COLUMNS = (
     "key",
@@ -27,6 +36,8 @@ COLUMNS = (
     "definition",
     "free_of_event",
     "compares_with",
+    "loss_counted",
+    "unlike",
     "estimator",
     "n",
     "years",
@@ -47,6 +58,9 @@ NEEDED = ("key", "citation", "end_point", "definition", "estimator", "n", "estim
 ESTIMATORS = ("kaplan-meier", "cumulative incidence", "crude", "pooled crude")
 VERIFIED = ("read", "from memory")
 INTERVAL_FROM = ("printed", "standard error", "")
+LOSS_COUNTED = ("confirmed", "first seen", "")
+STRATA = tuple(one.name for one in CHARACTERISTICS if one.is_number)
+"""Fields of the baseline table by which a figure may be limited to part of the patients."""
 
 VARIANCE_INFLATION = 1.6
 """How much wider than binomial a censored estimate's variance is taken to be without an interval.
@@ -81,8 +95,9 @@ class Stratum:
 class PublishedRate:
     """One published figure. ``failure`` and its limits are on the side of the event.
 
-    ``years`` is None for a crude proportion; ``compares_with`` is the end point here that means the
-    same, or None; ``lower`` and ``upper`` are 95 % limits, None where none is printed.
+    ``years`` is None for a crude proportion; ``compares_with`` is the end point here that it is
+    about, or None; ``unlike`` says why it is not the same all the same; ``lower`` and ``upper`` are
+    95 % limits, None where none is printed.
     """
 
     key: str
@@ -102,6 +117,8 @@ class PublishedRate:
     stratum: Stratum | None
     verified: str
     note: str
+    loss_counted: str = ""
+    unlike: str = ""
 
     @property
     def is_actuarial(self) -> bool:
@@ -205,7 +222,24 @@ _CHOICES: dict[str, tuple[str, ...]] = {
     "verified": VERIFIED,
     "interval_from": INTERVAL_FROM,
     "free_of_event": ("yes", "no", ""),
+    "loss_counted": LOSS_COUNTED,
+    "stratum": (*STRATA, ""),
 }
+
+
+def is_end_point(name: str) -> bool:
+    """Whether something here has that name: an end point, a complication or a level of vision.
+
+    >>> is_end_point("local_failure"), is_end_point("vision_at_least_6_60"), is_end_point("vision")
+    (True, True, False)
+    """
+    if level_named(name) is not None:
+        return True
+    try:
+        find_end_point(name)
+    except UsageError:
+        return False
+    return True
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,6 +268,9 @@ class _Line:
         for field, allowed in _CHOICES.items():
             if self.cells[field] not in allowed:
                 raise self.refuse(field, ", ".join(one or "blank" for one in allowed))
+        if self.cells["compares_with"] and not is_end_point(self.cells["compares_with"]):
+            words = ", ".join((*END_POINTS, "a complication"))
+            raise self.refuse("compares_with", f"{words}, vision_at_least_6_60 and such, or blank")
 
     def number(self, field: str, low: float, high: float) -> float | None:
         """Read a number in a range, or None where the cell is blank."""
@@ -300,6 +337,8 @@ def _read_row(row: dict[str, str | None], name: str, number: int) -> PublishedRa
         stratum=_stratum(cells, line.number("stratum_from", -1e9, 1e9), below),
         verified=cells["verified"],
         note=cells["note"],
+        loss_counted=cells["loss_counted"],
+        unlike=cells["unlike"],
     )
 
 

@@ -7,6 +7,7 @@ baseline is a third kind. All are compared by rank: letters on the chart, every 
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Literal
 
@@ -133,6 +134,33 @@ def loss_of(logmar: str) -> VisionLevel:
         f"--loss takes one of {', '.join(LETTERS_OF_LOSS)} logMAR, not {logmar!r}.",
         option="--loss",
     )
+
+
+def level_named(name: str) -> VisionLevel | None:
+    """Return the level of a name such as ``vision_at_least_6_12``; None for another kind of name.
+
+    At a level of a chart that a publication chose (6/15, say) the name need not be one of ours.
+
+    Examples
+    --------
+    >>> level_named("vision_loss_0_3"), level_named("vision_at_least_6_15"), level_named("death")
+    (VisionLevel(kind='loss', written='0.3', letters=15), \
+VisionLevel(kind='at_least', written='6/15', letters=65), None)
+    """
+    found = re.fullmatch(r"vision_(at_least|better_than|loss)_(\d+)_(\d+)", name)
+    if found is None:
+        return None
+    kind, first, second = found.groups()
+    if kind == "loss":
+        written = f"{first}.{second}"
+        letters = LETTERS_OF_LOSS.get(written)
+        return None if letters is None else VisionLevel("loss", written, letters)
+    try:
+        reading = read_acuity(f"{first}/{second}")
+    except RefusedInputError:
+        return None
+    side: Kind = "at_least" if kind == "at_least" else "better_than"
+    return None if reading.letters is None else VisionLevel(side, reading.text, reading.letters)
 
 
 def word_rank(rank: int) -> str:

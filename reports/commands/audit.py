@@ -65,6 +65,8 @@ def make_audit(
     data_cut: date | None,
     audience: str,
     standards_file: Path | None,
+    rates_file: Path | None = None,
+    margin_file: Path | None = None,
     notices: tuple[str, ...] = (),
 ) -> AuditResults:
     """Gather the results from a store and write the report files.
@@ -76,14 +78,25 @@ def make_audit(
     from registry.store import open_store
     from reports.audit import build_audit
     from reports.audit_results import gather
+    from reports.benchmark_gathering import read_margins_file
+    from reports.commands.rates import gather_rates
     from reports.data_cuts import settle_cut
     from reports.standards import Standards, read_standards
     from reports.suppression import publish
 
     standards = read_standards(standards_file) if standards_file else Standards()
+    published = gather_rates(rates_file)
     with open_store(store_path) as store:
         cut = settle_cut(store, data_cut, date(year, 12, 31))
-        results = gather(store, year=year, data_cut=cut, standards=standards, progress=progress)
+        results = gather(
+            store,
+            year=year,
+            data_cut=cut,
+            standards=standards,
+            progress=progress,
+            published=published,
+            margins=read_margins_file(margin_file, cut),
+        )
     report = build_audit(results, notices=notices)
     write_report(publish(report) if audience == "published" else report, files)
     return results
@@ -114,7 +127,17 @@ def audit(
     ] = "internal",
     standards: Annotated[
         Path | None,
-        typer.Option("--standards", help="Standards file (TOML): primary end point, targets."),
+        typer.Option(
+            "--standards",
+            help="Standards file (TOML): primary end point, targets, references in time order.",
+        ),
+    ] = None,
+    rates: Annotated[
+        Path | None,
+        typer.Option(help="Your own CSV of published rates, added to the built-in ones."),
+    ] = None,
+    margin: Annotated[
+        Path | None, typer.Option(help="Margins decided before the data cut (TOML).")
     ] = None,
     fail_below_standard: Annotated[
         bool,
@@ -134,7 +157,14 @@ def audit(
     files = {name: out / f"audit-{year}-{audience}.{name}" for name in read_formats(form)}
     refuse_overwriting(files.values(), force=force)
     results = make_audit(
-        store, files, year=year, data_cut=cut, audience=audience, standards_file=standards
+        store,
+        files,
+        year=year,
+        data_cut=cut,
+        audience=audience,
+        standards_file=standards,
+        rates_file=rates,
+        margin_file=margin,
     )
     payload = describe_audit(results, files)
     lines = [f"{path}" for path in files.values()]

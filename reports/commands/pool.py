@@ -9,11 +9,14 @@ import typer
 
 from registry.errors import RefusedInputError, UsageError
 from reports.command_frame import JsonFlag, answer
+from reports.option_values import now_utc
 
 if TYPE_CHECKING:
     from analysis.benchmarking.bundles import Bundle, PooledCentres
     from analysis.benchmarking.expected_events import ReferenceHazard
+    from reports.bundle_bounds import BoundedCurve
     from reports.bundle_suppression import SuppressedBundle, SuppressedPool
+    from reports.document import Block
 
 
 def pool(
@@ -29,18 +32,30 @@ def pool(
             metavar="KEY", help="Published series for observed over expected (see `rates`)."
         ),
     ] = None,
+    rates: Annotated[
+        Path | None, typer.Option(help="Your own CSV of published rates, for --against.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Folder for the report, HTML and PDF.")] = None,
+    force: Annotated[bool, typer.Option("--force", help="Overwrite files of the same name.")] = (
+        False
+    ),
     as_json: JsonFlag = False,
 ) -> None:
     """Pool bundles of several centres: curve, test between them, rates, observed over expected.
 
-    Open bundles give what the patients' rows would on the same grid. Suppressed ones give bounds of
-    the rate and say how much was lost.
+    Open bundles give what the patients' rows would on the same grid. Suppressed ones give the rate
+    and the curve between bounds, and say how much was lost.
     """
     from analysis.benchmarking.bundles import Bundle, pool_bundles
+    from reports.bundle_bounds import bound_curve
     from reports.bundle_files import read_bundle
     from reports.bundle_suppression import SuppressedBundle, pool_suppressed
     from reports.estimate_options import read_times
+    from reports.pool_report import bounded_blocks, open_blocks
+    from reports.writing import refuse_overwriting
 
+    files = {form: out / f"pool.{form}" for form in ("html", "pdf")} if out else {}
+    refuse_overwriting(files.values(), force=force)
     years = read_times(at) or (1.0, 2.0, 5.0, 10.0)
     read = [read_bundle(path) for path in bundles]
     opened = [one for one in read if isinstance(one, Bundle)]
@@ -51,11 +66,28 @@ def pool(
         )
     if closed:
         _check_suppressed(closed)
-        payload = _describe_suppressed(pool_suppressed(closed), closed[0])
+        bounds, curve = pool_suppressed(closed), bound_curve(closed)
+        payload = _describe_suppressed(bounds, curve, closed[0])
+        blocks = bounded_blocks(bounds, curve, closed[0].end_point) if files else []
     else:
-        reference = _find_reference(against, opened[0].end_point) if against else None
-        payload = _describe_open(pool_bundles(opened, reference=reference), opened[0], years)
+        reference = _find_reference(against, opened[0].end_point, rates) if against else None
+        pooled = pool_bundles(opened, reference=reference)
+        payload = _describe_open(pooled, opened[0], years)
+        blocks = open_blocks(pooled, opened[0].end_point) if files else []
+    if files:
+        _write(read, blocks, files)
+    payload |= {"files": {form: str(path) for form, path in files.items()}}
     answer(payload, as_json=as_json, text=_lay_out(payload))
+
+
+def _write(
+    bundles: list[Bundle | SuppressedBundle], blocks: list[Block], files: dict[str, Path]
+) -> None:
+    from reports.commands.audit import write_report
+    from reports.pool_report import build_pool_report
+
+    made_at = now_utc().replace(microsecond=0).isoformat()
+    write_report(build_pool_report(bundles, blocks, made_at), files)
 
 
 def _check_suppressed(bundles: list[SuppressedBundle]) -> None:
@@ -67,19 +99,18 @@ def _check_suppressed(bundles: list[SuppressedBundle]) -> None:
         )
 
 
-def _find_reference(key: str, end_point: str) -> ReferenceHazard:
-    from analysis.benchmarking.benchmark import reference_hazard
-    from analysis.benchmarking.published_rates import builtin_rates, group_series
+def _find_reference(key: str, end_point: str, file: Path | None) -> ReferenceHazard:
+    from analysis.benchmarking.monitoring_reference import from_published
+    from reports.commands.rates import gather_rates
 
-    for series in group_series(builtin_rates()):
-        first = series.first
-        is_like = first.compares_with == end_point and first.estimator == "kaplan-meier"
-        if first.key == key and is_like and first.stratum is None:
-            return reference_hazard(series)
-    raise UsageError(
-        f"There is no whole Kaplan–Meier series {key!r} for {end_point}; see `afterplaque rates`.",
-        option="--against",
-    )
+    found = from_published(gather_rates(file), key, end_point)
+    if found is None:
+        raise UsageError(
+            f"There is no whole Kaplan–Meier series {key!r} for {end_point} that was read in its"
+            " source; see `afterplaque rates`.",
+            option="--against",
+        )
+    return found.hazard
 
 
 def _describe_open(
@@ -108,7 +139,13 @@ def _describe_open(
     }
 
 
-def _describe_suppressed(pooled: SuppressedPool, first: SuppressedBundle) -> dict[str, Any]:
+def _describe_suppressed(
+    pooled: SuppressedPool, curve: BoundedCurve | None, first: SuppressedBundle
+) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    from reports.pool_report import loss_words
+
     low, high = pooled.rates()
     return {
         "command": "pool",
@@ -117,9 +154,11 @@ def _describe_suppressed(pooled: SuppressedPool, first: SuppressedBundle) -> dic
         "centres": list(pooled.centres),
         "person_years": pooled.person_years,
         "rate_per_100_person_years": {"lowest": low, "highest": high},
+        "kaplan_meier_bounds": None if curve is None else asdict(curve),
         "event_cells": pooled.event_cells,
         "hidden_cells": pooled.hidden_cells,
         "loss": pooled.loss,
+        "loss_in_words": loss_words(pooled, curve),
         "warnings": ["bounds hold the rounding and hiding of counts, no sampling error"],
     }
 
@@ -130,10 +169,17 @@ def _lay_out(payload: dict[str, Any]) -> str:
     title = f"{payload['end_point']}: {', '.join(payload['centres'])}"
     if payload["kind"] == "suppressed":
         rate = payload["rate_per_100_person_years"]
-        return (
-            f"{title}\nRate per 100 person-years: {rate['lowest']:.2f} to {rate['highest']:.2f}\n"
-            f"{payload['hidden_cells']} of {payload['event_cells']} counts of events are hidden;"
-            " the open form, under an agreement, has them."
+        curve = payload["kaplan_meier_bounds"] or {"years": []}
+        years = [
+            [one["year"], f"{one['lowest']:.3f}", f"{one['highest']:.3f}"] for one in curve["years"]
+        ]
+        return "\n\n".join(
+            (
+                f"{title}\nRate per 100 person-years: {rate['lowest']:.2f} to"
+                f" {rate['highest']:.2f}",
+                lay_out_table(["years", "free, lowest", "free, highest"], years),
+                f"{payload['loss_in_words']} The open form, under an agreement, has them.",
+            )
         )
     rows = [
         [f"{row['time']:g}", row["at_risk"], *(_three(row, x) for x in _SHOWN)]

@@ -28,16 +28,28 @@ def rates(
 
     A file of your own has the same columns (see the JSON answer); a rate without citation,
     definition, estimator or n is refused. "from memory" means that the figure was not seen again.
+    What a figure is compared with, or why with nothing, is in the last column.
     """
     from reports.render.text import lay_out_table
 
     found = gather_rates(file)
     if end_point is not None:
         from analysis.outcomes.end_points import find_end_point
+        from analysis.outcomes.vision_levels import level_named
 
-        name = find_end_point(end_point).name
+        name = (level_named(end_point) or find_end_point(end_point)).name
         found = tuple(rate for rate in found if rate.compares_with == name)
-    headings = ["key", "end point", "estimator", "n", "years", "failure", "95 % limits", "verified"]
+    headings = [
+        "key",
+        "end point",
+        "estimator",
+        "n",
+        "years",
+        "failure",
+        "95 % limits",
+        "verified",
+        "compared with",
+    ]
     payload = {"command": "rates", "rates": [describe_rate(rate) for rate in found]}
     text = lay_out_table(headings, [_row(rate) for rate in found])
     answer(payload, as_json=as_json, text=text)
@@ -73,6 +85,8 @@ def describe_rate(rate: PublishedRate) -> dict[str, Any]:
         "end_point": rate.end_point,
         "definition": rate.definition,
         "compares_with": rate.compares_with,
+        "loss_counted": rate.loss_counted or None,
+        "unlike": rate.unlike or None,
         "estimator": rate.estimator,
         "n": rate.n,
         "years": rate.years,
@@ -103,4 +117,13 @@ def _row(rate: PublishedRate) -> list[object]:
         failure,
         limits,
         rate.verified,
+        _compared_with(rate),
     ]
+
+
+def _compared_with(rate: PublishedRate) -> str:
+    if not rate.is_actuarial:
+        return "nothing: crude"
+    if rate.unlike or rate.compares_with is None:
+        return f"nothing: {rate.unlike or 'no end point is named'}"
+    return rate.compares_with

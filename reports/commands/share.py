@@ -48,9 +48,11 @@ def share(
     suppressed form has lost most of the events; how many is printed.
     """
     from registry.store import open_store
+    from reports.bundle_bounds import bound_curve
     from reports.bundle_files import write_bundle
     from reports.bundle_suppression import pool_suppressed, suppress
     from reports.data_cuts import settle_cut
+    from reports.pool_report import loss_words
     from reports.writing import refuse_overwriting, write_whole
 
     refuse_overwriting([out], force=force)
@@ -73,9 +75,14 @@ def share(
     if suppressed:
         made = suppress(bundle)
         lost = pool_suppressed([made])
-        payload |= {"event_cells": lost.event_cells, "hidden_cells": lost.hidden_cells}
+        words = loss_words(lost, bound_curve([made]))
+        payload |= {
+            "event_cells": lost.event_cells,
+            "hidden_cells": lost.hidden_cells,
+            "loss_in_words": words,
+        }
         text = write_bundle(made, content_hash)
-        said = f"{lost.hidden_cells} of {lost.event_cells} yearly counts of events are hidden."
+        said = f"Loss by suppression: {words}"
     else:
         text = write_bundle(bundle, content_hash)
         said = "It holds counts of one: give it only to who has an agreement with you."

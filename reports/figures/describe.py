@@ -198,8 +198,12 @@ def _survival_notes(spec: SurvivalFigure) -> tuple[str, ...]:
     top = axis_top(spec)
     limit = "the whole range" if top == 1 else f"0 to {percent(top, 0)}, not to 100"
     head = f"{spec.method}; band: {spec.level * 100:g}\u00a0% interval ({spec.interval}). "
+    if not spec.interval:
+        head = f"{spec.method}. "
     stop = f"Curves stop when fewer than {spec.minimum_at_risk} {spec.unit} remain at risk. "
     said = f"{head}{stop}The axis shows {limit}. "
+    if not spec.interval:
+        return (said + "Below: at risk just before each tick, and events before it.",)
     if spec.stepped:
         counts = "Below: at risk just before each tick, and events before it."
         return (said + counts, PUBLISHED_CURVE)

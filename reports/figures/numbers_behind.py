@@ -190,7 +190,8 @@ def _level_text(logmar: float | None, off_chart: str | None) -> str:
 def _survival_numbers(spec: SurvivalFigure) -> tuple[_Headings, _Rows]:
     shown = spec.series[0].risk[0].estimate.shown_as
     name = spec.control_name if shown == "control" else spec.failure_name
-    counted = ("At risk", "Events") if spec.stepped else ("At risk", "Censored", "Events")
+    is_uncensored = all(row.censored is None for series in spec.series for row in series.risk)
+    counted = ("At risk", "Events") if is_uncensored else ("At risk", "Censored", "Events")
     heads = ("Years", *counted, name)
     rows: list[Row] = []
     for series in spec.series:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from analysis.benchmarking.benchmark_results import BenchmarkResults, Population
-from reports.benchmark_blocks import comparison_blocks
-from reports.document import Block, Paragraph, Section
+from reports.benchmark_blocks import comparison_blocks, population_blocks
+from reports.benchmark_wording import HOW_TO_READ, NOT_AS_GOOD
+from reports.document import Block, Note, Paragraph, Section
 from reports.values import Count, Quantity, Rate, Text, Value, text
 
 REFERENCES: tuple[str, ...] = (
@@ -21,19 +22,22 @@ REFERENCES: tuple[str, ...] = (
 )
 
 
-def section(benchmarks: Sequence[BenchmarkResults]) -> Section:
-    """Return the section."""
+def section(benchmarks: Sequence[BenchmarkResults], brief: Collection[str] = ()) -> Section:
+    """Return the section; the end points named in ``brief`` have their sentences only."""
     blocks: list[Block] = [
         Paragraph(
             "Published figures of other departments, set beside this one where end point and"
             " estimator are the same. A crude proportion is compared with nothing, a figure quoted"
             " from memory gives no verdict, and one published time is judged at that time alone."
-        )
+        ),
+        Note(f"{NOT_AS_GOOD} {HOW_TO_READ}"),
     ]
     if benchmarks:
         blocks.append(Paragraph(population_words(benchmarks[0].population), lead="Here."))
     for results in benchmarks:
-        blocks += comparison_blocks(results)
+        is_brief = results.outcome.end_point.name in brief
+        blocks += comparison_blocks(results, is_brief=is_brief)
+    blocks += population_blocks(benchmarks)
     return Section("Comparison with published rates", tuple(blocks), new_page=True)
 
 

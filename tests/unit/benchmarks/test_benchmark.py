@@ -11,15 +11,20 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.benchmarking.benchmark import TAIL, compare, judge, standardise
+from analysis.benchmarking.benchmark import compare, judge
 from analysis.benchmarking.benchmark_results import describe_population, run_benchmarks
-from analysis.benchmarking.between_series import place_among
+from analysis.benchmarking.between_series import place_among, poolable
 from analysis.benchmarking.expected_events import integrated_limits
 from analysis.benchmarking.margins import Margin
+from analysis.benchmarking.own_estimates import TAIL, Estimate, OwnEstimates
 from analysis.benchmarking.published_rates import PublishedRate, PublishedSeries, Stratum
+from analysis.benchmarking.standardisation import standardise
 from analysis.counts.exact_counts import poisson_mid_p_limits
 from analysis.counts.meta_analysis import pool, predict_estimate
+from analysis.estimators.competing_risks import aalen_johansen_own_clocks
+from analysis.estimators.survival import kaplan_meier
 from analysis.outcomes.end_points import LOCAL_FAILURE
+from analysis.outcomes.outcome_table import examination_clock, own_clock_causes
 from reports.benchmark_blocks import comparison_blocks
 from reports.benchmark_wording import board_sentence, ratio_value
 from reports.document import Provenance, Report, Section, Table, blocks
@@ -107,7 +112,72 @@ def test_one_time_is_judged_at_that_time_only(outcome_of: Make) -> None:
     found = compare(outcome_of(*department(600, 0.04)), series(rate(5.0, 0.08)))
     assert (found.rule, found.verdict) == ("difference at one time", "worse")
     assert found.over_expected  # beside it, for information
-    assert "says nothing about other times" in say(board_sentence(found, outcome_of([9], [0])))
+    sentence = say(board_sentence(found, outcome_of([9], [0])))
+    assert sentence.startswith("Loss of the eye was more frequent here than in Own2020: at 5 years")
+    assert "against 8.0\xa0% there" in sentence
+
+
+def test_less_frequent_is_said_and_stays_no_verdict(outcome_of: Make) -> None:
+    outcome = outcome_of(*department(900, 0.01))
+    for made in (FIVE_AND_TEN, series(rate(5.0, 0.1))):
+        found = compare(outcome, made)
+        assert found.verdict == "not shown"
+        assert "was less frequent here than in" in say(board_sentence(found, outcome))
+    close = compare(outcome, series(rate(5.0, found.at_times[0].here.value)))
+    assert "was not shown to be more frequent" in say(board_sentence(close, outcome))
+
+
+def test_a_figure_about_something_else_is_refused_in_its_own_words(outcome_of: Make) -> None:
+    odd = series(rate(unlike="its eyes were all blind"))
+    found = compare(outcome_of(*department(300, 0.02)), odd)
+    assert (found.verdict, found.rule) == ("cannot tell", "none")
+    assert found.reason == "nothing here means the same: its eyes were all blind"
+    three = [rate(key=f"S{k}", unlike="other eyes" if k else "") for k in range(3)]
+    assert not poolable(three[1:], "eye_loss", 5.0)
+
+
+@pytest.mark.parametrize("estimator", ["kaplan-meier", "cumulative incidence"])
+def test_limits_of_a_verdict_are_worked_out_at_their_level(
+    outcome_of: Make, estimator: str
+) -> None:
+    """The 90 % limits against the estimators themselves, drawn anew at 90 %, not scaled."""
+    time, status = department(300, 0.03)
+    other = np.where((np.arange(300) % 3 == 0) & (status == 1), 2, status)
+    table = outcome_of(time, other, end_point=LOCAL_FAILURE).table
+    read = OwnEstimates(table).read(estimator, 5.0)
+    days = [5 * 365.25]
+    for level, found in ((0.95, read.wide), (0.90, read.narrow)):
+        if estimator == "kaplan-meier":
+            curve = kaplan_meier(examination_clock(table), interval="beta-product", level=level)
+            at = curve.at(days)
+            limits = (1 - at.upper[0], 1 - at.lower[0])
+        else:
+            own = aalen_johansen_own_clocks(own_clock_causes(table), level=level)
+            at = own.cause(1).at(days)
+            limits = (at.lower[0], at.upper[0])
+        assert (found.lower, found.upper) == pytest.approx(limits, rel=1e-12)
+    share = 1.6448536269514722 / 1.959963984540054
+    scaled = read.wide.value - share * (read.wide.value - read.wide.lower)
+    assert abs(read.narrow.lower - scaled) > 1e-5
+
+
+def test_incidence_of_a_stratum_is_compared_too(outcome_of: Make) -> None:
+    time, status = department(400, 0.04)
+    other = np.where((np.arange(400) % 3 == 0) & (status == 1), 2, status)
+    outcome = outcome_of(time, other, end_point=LOCAL_FAILURE)
+    rows = [
+        {"unit_id": unit, "thickness_mm": 3.0 + row % 6, "year": 2018}
+        for row, unit in enumerate(outcome.table.unit_id)
+    ]
+    how = {"compares_with": "local_failure", "estimator": "cumulative incidence"}
+    thin = rate(5.0, 0.1, stratum=Stratum("thickness_mm", high=6.0), **how)
+    thick = rate(5.0, 0.2, stratum=Stratum("thickness_mm", low=6.0), **how)
+    results = run_benchmarks(outcome, [thin, thick], rows)
+    assert [one.verdict != "cannot tell" for one in results.comparisons] == [True, True]
+    mixed = results.standardised[0]
+    assert mixed.there.value == pytest.approx((201 * 0.1 + 199 * 0.2) / 400)
+    overlapping = replace(thick, stratum=Stratum("thickness_mm", low=5.0))
+    assert not run_benchmarks(outcome, [thin, overlapping], rows).standardised
 
 
 def test_a_margin_answers_first(outcome_of: Make) -> None:
@@ -188,7 +258,6 @@ def test_the_place_among_series_adds_the_departments_own_variance(outcome_of: Ma
     curve = outcome_of(*department(100, 0.02)).groups[0].kaplan_meier.at([1826.25])
     survival, se = float(curve.estimate[0]), float(curve.se[0])
     sd = se / (survival * -math.log(survival))
-    from analysis.benchmarking.benchmark import Estimate
 
     here = Estimate(1 - survival, 0.0, 1.0)
     found = place_among(rates, "eye_loss", 5.0, here, sd)

@@ -11,9 +11,9 @@ from analysis.benchmarking.published_rates import (
     Stratum,
     builtin_rates,
     group_series,
+    is_end_point,
     read_rates,
 )
-from analysis.outcomes.end_points import END_POINTS
 from registry.errors import RefusedInputError
 
 HEADINGS = (
@@ -50,11 +50,18 @@ def test_the_side_of_the_event_is_taken() -> None:
         (",0.9,", ",0.95,", "estimate"),
         ("0.85,0.94", "0.85,", "lower"),
         (",read", ",heard", "verified"),
+        ("local_failure", "local_failur", "compares_with"),
+        ("local_failure", "vision_loss_0_4", "compares_with"),
     ],
 )
 def test_what_cannot_be_compared_is_refused_with_its_line(old: str, new: str, named: str) -> None:
     with pytest.raises(RefusedInputError, match=rf"own\.csv, line 2: {named}"):
         read_one(ROW.replace(old, new, 1))
+
+
+def test_a_stratum_by_a_field_that_is_none_is_refused() -> None:
+    with pytest.raises(RefusedInputError, match=r"stratum is 'thickness'\. Allowed: age_years"):
+        read_rates(f"{HEADINGS},stratum\n{ROW},thickness\n", "own.csv")
 
 
 def test_unknown_and_missing_columns_are_refused() -> None:
@@ -71,7 +78,8 @@ def test_the_built_in_list_is_whole() -> None:
         assert rate.citation
         assert rate.definition
         assert "as above" not in rate.citation + rate.population
-        assert rate.compares_with is None or rate.compares_with in END_POINTS
+        assert rate.compares_with is not None
+        assert is_end_point(rate.compares_with)
         assert rate.lower is None or rate.lower <= rate.failure <= rate.upper  # type: ignore[operator]
 
 
@@ -86,10 +94,31 @@ def test_a_figure_of_the_coms_trial_is_as_printed() -> None:
     assert rate.stratum.holds(10.0)
 
 
-def test_iris_series_and_size_classes_of_other_data_bases_compare_with_nothing() -> None:
+def test_what_means_something_else_says_why() -> None:
     odd = [one for one in builtin_rates() if one.key in ("Marinkovic2018_iris", "Messer2020")]
     assert len(odd) == 6
-    assert all(one.compares_with is None for one in odd)
+    lines = [one for one in builtin_rates() if one.end_point == "loss_5_lines"]
+    deaths = [one for one in builtin_rates() if "histologically" in one.definition]
+    assert (len(lines), len(deaths)) == (2, 3)
+    assert all(one.unlike for one in (*odd, *lines, *deaths))
+
+
+def test_levels_of_vision_keep_their_form() -> None:
+    """6/60 kept (at least) and better than 6/60, as each paper's own words have it."""
+    named = {
+        (one.key, one.compares_with)
+        for one in builtin_rates()
+        if one.end_point.startswith("vision")
+    }
+    assert ("COMS16", "vision_better_than_6_60") in named
+    assert ("Finger2009", "vision_at_least_6_60") in named
+    for one in builtin_rates():
+        if one.end_point.startswith("vision"):
+            is_strict = "better than" in one.definition or "or worse" in one.definition
+            assert ("better_than" in (one.compares_with or "")) == is_strict, one.key
+    shields = next(one for one in builtin_rates() if one.key == "Shields2000_vision")
+    # 20/100 or better at baseline: logMAR 0.7, so 85 - 35 = 50 letters
+    assert shields.stratum == Stratum("baseline_letters", low=50)
 
 
 def test_without_an_interval_n_counts_less_than_binomially() -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import poisson
 
-from analysis.benchmarking.benchmark import TAIL
+from analysis.benchmarking.own_estimates import TAIL
 from analysis.counts.exact_counts import poisson_limits, poisson_mid_p_limits
 
 EXPECTED = np.arange(1.0, 40.01, 0.05)
