@@ -64,17 +64,20 @@ def definition_in_words(level: VisionLevel, vision: VisionRules) -> str:
         f" confirmed by the next reading at least {vision.confirmation_days} days later, with no"
         " reading above the level in between, or by removal of the eye; removal of an eye that had"
         " kept the level is a loss too. An eye without a confirmed loss is censored at its last"
-        " reading but one. The loss lies after the last reading above the level and not after the"
-        " first below it (or the removal). Competing: death, followed on its own clock to the"
-        " vital-status date."
+        " reading but one. An eye removed so near the data cut or death that no loss of vision at"
+        " that time could have been confirmed yet (by readings at the interval of its last two) is"
+        " censored too, or removals would be known sooner than other losses. The loss lies after"
+        " the last reading above the level and not after the first below it (or the removal)."
+        " Competing: death, followed on its own clock to the vital-status date."
     )
 
 
 ESTIMATION_IN_WORDS = (
     "Cumulative incidence of loss with death competing is estimated by an illness–death model for"
     " interval-censored loss (after Joly, Commenges, Helmer and Letenneur 2002), here with"
-    " intensities constant between knots at quantiles of the events, fitted by maximum likelihood;"
-    " the death rate may change after loss. “If no one died” is the nonparametric maximum"
-    " likelihood estimate from the same intervals (Turnbull 1976), which treats death as censoring."
+    " intensities constant between knots at quantiles of the events (long pieces halved), fitted by"
+    " maximum likelihood; the death rate may change after loss. “If no one died” is the"
+    " nonparametric maximum likelihood estimate from the same intervals (Turnbull 1976), which"
+    " treats death as censoring."
     " Kaplan–Meier dates the loss at the visit that found it."
 )

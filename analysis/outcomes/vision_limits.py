@@ -11,12 +11,10 @@ from analysis.estimators.illness_death import (
     OccupationLimits,
     VisitedToDeath,
 )
+from analysis.estimators.illness_death_draws import leave_out_zeros, refit_draws
 from analysis.estimators.illness_death_paths import lay_out_paths, occupy_states
 from analysis.estimators.illness_death_search import (
-    Tied,
-    invert_information,
     lay_grid,
-    refit,
     spread_on_grid,
     tie_pieces,
 )
@@ -41,16 +39,6 @@ def draw_patients(patient: npt.ArrayLike, rng: np.random.Generator) -> npt.NDArr
     of_eye = np.unique(np.asarray(patient), return_inverse=True)[1]
     n = int(of_eye.max()) + 1
     return np.asarray(np.bincount(rng.integers(n, size=n), minlength=n)[of_eye], np.int64)
-
-
-def _free_only(tied: Tied, is_free: npt.NDArray[np.bool_]) -> Tied:
-    """Leave out intensities that the fit set to 0: drawing patients again brings no event there."""
-    kept, begin = [], 0
-    for member, part in tied:
-        rows = member[is_free[part]]
-        kept.append((rows, slice(begin, begin + len(rows))))
-        begin += len(rows)
-    return kept
 
 
 def bootstrap_loss(
@@ -86,25 +74,17 @@ def bootstrap_loss(
     when = np.atleast_1d(np.asarray(times, np.float64))
     knots = [tuple(fit.knots[name]) for name in TRANSITIONS]
     grid, start = lay_grid(knots), np.concatenate([fit.intensity[name] for name in TRANSITIONS])
-    tied = _free_only(tie_pieces(knots, grid), start > 0)
-    start = start[start > 0]
+    tied = leave_out_zeros(tie_pieces(knots, grid), start)
     paths = lay_out_paths(
         seen.last_above, seen.first_below, seen.vital_status_time, seen.died, grid
     )
-    inverse = invert_information(paths, tied, start)
+    weight = np.array([draw_patients(patient, rng) for _ in range(resamples)])
     drawn = np.full((resamples, 2, len(when)), np.nan)
-    failed = 0
-    for i in range(resamples):
-        weight = draw_patients(patient, rng)
-        if not weight @ seen.loss_seen > 0:
-            failed += 1  # no loss in this draw: unseen losses alone say nothing
-            continue
-        draw = paths.draw(weight)
-        found = refit(draw, tied, start, inverse)
-        if found is None:
-            failed += 1
-            continue
-        drawn[i] = occupy_states(when, grid, *spread_on_grid(found.rate, tied))[:2]
+    for i, rate in enumerate(refit_draws(paths, tied, start[start > 0], weight)):
+        # no loss in a draw: unseen losses alone say nothing
+        if rate is not None and weight[i] @ seen.loss_seen > 0:
+            drawn[i] = occupy_states(when, grid, *spread_on_grid(rate, tied))[:2]
+    failed = int(np.isnan(drawn[:, 0, 0]).sum())
     if failed * 10 > resamples:
         raise RefusedEstimateError(f"The search did not end in {failed} of {resamples} draws.")
     limits = np.nanquantile(drawn, [(1 - level) / 2, (1 + level) / 2], axis=0)
