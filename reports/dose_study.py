@@ -15,6 +15,7 @@ from reports.sections import (
     dose_doubts,
     dose_methods,
     dose_question,
+    dose_reporting,
     dose_results,
     dose_trade_off,
 )
@@ -72,6 +73,7 @@ def build_study(
             dose_methods.section(answer, how, source),
             dose_methods.references(),
             dose_appendix.section(answer),
+            dose_reporting.section(),
         ),
         notices=(
             "An association between dose and outcome in past patients is no proof that dose caused"

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -31,14 +32,13 @@ from reports.figures.specs import (
 )
 from reports.published_curves import publish_incidence, publish_survival
 from reports.published_numbers import (
-    ROUNDED_TO,
     SMALLEST_SHOWN,
     is_small,
     is_value,
     publish_value,
     round_to_five,
 )
-from reports.values import Content, Count, Missing, Rate, SingleRecord, Words
+from reports.values import Content, Count, KnownOf, Missing, Rate, SingleRecord, Words
 
 WITHHELD = Missing("withheld", "a small count could be worked out from it")
 RULE = (
@@ -102,6 +102,8 @@ def _published_table(table: Table) -> Block:
     for group in _groups(table.rows):
         for column in range(1, len(table.columns)):
             _withhold_in_column(rows, group, column)
+            _withhold_under_total(rows, group, column)
+    rows = [_withhold_beside_total(row) for row in rows]
     made: Table = _published(replace(table, rows=tuple(rows)))
     return made
 
@@ -134,6 +136,40 @@ def _withhold_in_column(rows: list[Row], group: list[int], column: int) -> None:
             changed: list[Content] = list(rows[place].cells)
             changed[column] = WITHHELD
             rows[place] = replace(rows[place], cells=tuple(changed))
+
+
+def _count_of(cell: Content) -> int | None:
+    """The count that a cell shows first, if any."""
+    match cell:
+        case Count(value=count) | KnownOf(known=count) | Rate(numerator=count):
+            return count
+    return None
+
+
+def _is_pinned(parts: Sequence[int | None], total: int | None) -> bool:
+    known = [part for part in parts if part is not None]
+    whole = len(known) == len(parts) > 1 and total == sum(known)
+    return whole and pins_a_hidden_part(known, sum(known))
+
+
+def _withhold_under_total(rows: list[Row], group: list[int], column: int) -> None:
+    """Withhold counts whose total stands in the last row of their column."""
+    cells = [rows[place].cells[column] for place in group]
+    if len(cells) < 3 or not all(isinstance(cell, Count) for cell in cells):
+        return
+    if _is_pinned([_count_of(cell) for cell in cells[:-1]], _count_of(cells[-1])):
+        for place in group[:-1]:
+            changed: list[Content] = list(rows[place].cells)
+            changed[column] = WITHHELD
+            rows[place] = replace(rows[place], cells=tuple(changed))
+
+
+def _withhold_beside_total(row: Row) -> Row:
+    """Withhold counts whose total stands first in their row."""
+    counts = [_count_of(cell) for cell in row.cells[1:]]
+    if len(counts) < 3 or not _is_pinned(counts[1:], counts[0]):
+        return row
+    return replace(row, cells=(*row.cells[:2], *([WITHHELD] * (len(counts) - 1))))
 
 
 def pins_a_hidden_part(parts: list[int], total: int) -> bool:
@@ -212,49 +248,80 @@ def _pins(step: FlowStep, before: FlowStep) -> bool:
     return len(known) == len(parts) and total == sum(known) and pins_a_hidden_part(known, total)
 
 
-def _published_dose_response(spec: DoseResponseFigure) -> DoseResponseFigure | None:
-    """No rug, doses to the nearest 5, nothing under 8 events in all."""
-    if spec.events.hidden or (spec.events.value or 0) < SMALLEST_SHOWN:
-        return None
-    step = ROUNDED_TO
-    first = math.ceil(spec.dose[0] / step) * step
-    last = math.floor(spec.dose[-1] / step) * step
-    kept = [k for k, dose in enumerate(spec.dose) if first <= dose <= last]
-    if len(kept) < 2:
-        return None
-    columns: dict[str, Any] = {
-        name: tuple(getattr(spec, name)[k] for k in kept)
-        for name in ("dose", "risk", "lower", "upper")
+def round_doses(dose: tuple[float, ...]) -> tuple[float, ...]:
+    """Doses at round steps within those of a curve, so that its ends are nobody's dose.
+
+    Steps are 1, 2 or 5 times a power of ten, about a twentieth of the range; what stands at round
+    steps already stays.
+
+    >>> round_doses((63.2, 80.0, 111.7))
+    (65.0, 70.0, 75.0, 80.0, 85.0, 90.0, 95.0, 100.0, 105.0, 110.0)
+    >>> round_doses((0.31, 0.52, 0.74))[:3]
+    (0.35, 0.4, 0.45)
+    """
+    if len(dose) < 2:
+        return ()
+    step = _round_step((dose[-1] - dose[0]) / 20)
+    given = dose[1] - dose[0]
+    if math.isclose(given, _round_step(given * (1 - 1e-9))) and all(
+        abs(one / given - round(one / given)) < 1e-6 for one in dose
+    ):
+        return dose
+    first, last = math.ceil(dose[0] / step - 1e-9), math.floor(dose[-1] / step + 1e-9)
+    return tuple(round(k * step, 10) for k in range(first, last + 1))
+
+
+def _round_step(least: float) -> float:
+    """The smallest of 1, 2, 5 times a power of ten that is not below a number."""
+    power = 10.0 ** math.floor(math.log10(least))
+    return next(m * power for m in (1, 2, 5, 10) if m * power >= least * (1 - 1e-9))
+
+
+def _at_doses(
+    curve: Any, names: tuple[str, ...], doses: tuple[float, ...]
+) -> dict[str, tuple[float, ...]]:
+    """The columns of a curve read off at other doses, in a straight line between its points."""
+    import numpy as np
+
+    return {
+        name: tuple(np.interp(doses, curve.dose, getattr(curve, name)).tolist()) for name in names
     }
+
+
+def _published_dose_response(spec: DoseResponseFigure) -> DoseResponseFigure | None:
+    """No rug, round doses, nothing under 8 events in all."""
+    doses = round_doses(spec.dose)
+    if spec.events.hidden or (spec.events.value or 0) < SMALLEST_SHOWN or len(doses) < 2:
+        return None
+    step = doses[1] - doses[0]
     groups = tuple(
         replace(
             _published(group),
-            dose_from=float(round(group.dose_from / step) * step),
-            dose_to=float(round(group.dose_to / step) * step),
-            dose_middle=float(round(group.dose_middle / step) * step),
+            dose_from=_to_step(group.dose_from, step),
+            dose_to=_to_step(group.dose_to, step),
+            dose_middle=_to_step(group.dose_middle, step),
         )
         for group in spec.groups
     )
-    bare = replace(spec, events=_published(spec.events), groups=groups)
-    return replace(bare, doses_with_event=(), doses_without_event=(), **columns)
+    columns: dict[str, Any] = _at_doses(spec, ("risk", "lower", "upper"), doses)
+    bare = replace(spec, events=_published(spec.events), groups=groups, dose=doses, **columns)
+    return replace(bare, doses_with_event=(), doses_without_event=())
+
+
+def _to_step(dose: float, step: float) -> float:
+    return round(round(dose / step) * step, 10)
 
 
 def _published_trade_off(figure: Figure, spec: TradeOffFigure) -> Block:
-    """No curve on under 8 events, doses to the nearest 5."""
+    """No curve on under 8 events, round doses."""
     curves = []
     for curve in spec.curves:
-        if curve.events.hidden or (curve.events.value or 0) < SMALLEST_SHOWN:
+        doses = round_doses(curve.dose)
+        few = curve.events.hidden or (curve.events.value or 0) < SMALLEST_SHOWN
+        if few or len(doses) < 2:
             continue
-        first = math.ceil(curve.dose[0] / ROUNDED_TO) * ROUNDED_TO
-        last = math.floor(curve.dose[-1] / ROUNDED_TO) * ROUNDED_TO
-        kept = [k for k, dose in enumerate(curve.dose) if first <= dose <= last]
-        if len(kept) < 2:
-            continue
-        columns: dict[str, Any] = {
-            name: tuple(getattr(curve, name)[k] for k in kept)
-            for name in ("dose", "free", "lower", "upper")
-        }
-        curves.append(replace(curve, events=_published(curve.events), **columns))
+        columns: dict[str, Any] = _at_doses(curve, ("free", "lower", "upper"), doses)
+        curves.append(replace(curve, events=_published(curve.events), dose=doses, **columns))
     if not curves:
         return Note("This figure rests on counts from 1 to 7 and is not shown.", "note", "Withheld")
     return replace(figure, spec=replace(spec, curves=tuple(curves)))

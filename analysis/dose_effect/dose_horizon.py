@@ -120,13 +120,18 @@ def _dose_at(
     low, high = ends
     if not low <= value <= high:
         return _no(
-            f"the fitted curve reaches {risk:.0%} at {value:.4g}, outside the doses given (1st to"
+            f"the fitted curve reaches {risk:.0%} {_where(value)}outside the doses given (1st to"
             f" 99th percentile {low:.4g} to {high:.4g})"
         )
     if not (np.isfinite(lower) and np.isfinite(upper)):
         return _no(f"the interval of the dose for {risk:.0%} is unbounded")
     gradient = np.array([-1.0, -value]) / coef[1]
     return Quantity(value, float(np.sqrt(gradient @ covariance @ gradient)), lower, upper)
+
+
+def _where(value: float) -> str:
+    """Say where, if it is a dose at all."""
+    return f"at {value:.4g}, " if value > 0 else "nowhere: a dose below 0 is "
 
 
 def _no(reason: str) -> Quantity:
@@ -136,7 +141,7 @@ def _no(reason: str) -> Quantity:
 def _gamma50(d50: Quantity, coef: Array, covariance: Array, level: float) -> Quantity:
     """γ50 = |slope| D50 / 4 = ∓intercept/4: as sure as the intercept is."""
     if not d50.is_estimable:
-        return _no(f"D50 is not estimable: {d50.reason}")
+        return _no("D50 is not estimable")
     sign = 1.0 if coef[1] > 0 else -1.0
     value, se = -sign * float(coef[0]) / 4, float(np.sqrt(covariance[0, 0])) / 4
     reach = float(norm.isf((1 - level) / 2)) * se

@@ -7,6 +7,7 @@ model that cannot be fitted is a result too: the row holds the reason.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
@@ -28,6 +29,8 @@ Array = NDArray[np.float64]
 DOSE = "dose"
 #: Above so many events the discrete-time model for rare events is left out (our choice).
 MANY_EVENTS = 200
+#: What a warning of ``regress`` says of its own options has no place here.
+_OPTION = re.compile(r"; use --model [^.]*")
 METHODS = ("auto", "cox", "firth-cox")
 GRID = 41
 
@@ -38,6 +41,7 @@ class Ratio:
 
     ``measure`` is "hazard ratio", "subdistribution hazard ratio" or "odds ratio"; ``rows`` says
     which rows (complete, all, imputed); figures are NaN where ``refused`` says why.
+    ``proportional`` holds the tests of proportional hazards of the dose and of all terms (Cox).
     """
 
     model: str
@@ -55,6 +59,7 @@ class Ratio:
     interval: str
     notes: tuple[str, ...] = ()
     refused: str = ""
+    proportional: tuple[RegressionTest, ...] = ()
 
     @property
     def is_estimable(self) -> bool:
@@ -117,7 +122,11 @@ def ratio_of(answer: RegressionAnswer, measure: str, adjust: tuple[str, ...], wh
         answer.model, measure, adjust, which, answer.n, answer.events,
         float(np.exp(table.coef[at])), float(np.exp(table.lower[at])),
         float(np.exp(table.upper[at])), float(table.p[at]), float(table.coef[at]), float(se[at]),
-        table.interval, answer.warnings,
+        table.interval, tuple(_OPTION.sub("", words) for words in answer.warnings),
+        proportional=tuple(
+            test for test in answer.tests
+            if test.name == "proportional-hazards" and test.term in (DOSE, "GLOBAL")
+        ),
     )  # fmt: skip
 
 
@@ -240,6 +249,7 @@ def compare_imputed(
         coef=float(pooled.coef[0]),
         se=float(pooled.se[0]),
         interval=interval,
+        proportional=(),
         notes=(
             f"Imputed: {missing}. Fraction of missing information of the dose's coefficient"
             f" {pooled.missing_information[0]:.2f}.",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from analysis.dose_effect.dose_confounding import Confounding
+from analysis.dose_effect.dose_confounding import Confounding, ThicknessThird
 from analysis.dose_effect.dose_error import DoseErrorAnswer
 from analysis.dose_effect.dose_power import DetectableEffect
 from analysis.dose_effect.dose_response import DoseResponse, HowToAnswer, Refused
@@ -12,7 +12,7 @@ from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Ro
 from reports.figures.dose_specs import CauseArrow, CauseGraphFigure
 from reports.sections import dose_calibration
 from reports.sections.dose_values import ratio_value
-from reports.values import Count, text
+from reports.values import Count, Quantity, Rate, text
 
 OPEN = ("NOT", "not known", "losses assumed")
 
@@ -54,30 +54,38 @@ def _facts(answer: DoseResponse, found: Confounding) -> list[Block]:
     covariates = (
         f", all covariates {found.r2_covariates:.2f}" if math.isfinite(found.r2_covariates) else ""
     )
-    said = (
+    n = sum(one.n for one in found.thirds)
+    said = text(
         f"Thickness explains {found.r2_thickness:.2f} of the variance of dose{curved}{covariates}"
-        f" (R²). {100 * found.overlap:.0f} % of units have a dose that was given in every third of"
-        " thickness."
+        " (R²). {share} of units have a dose that was given in every third of thickness.",
+        share=Rate(round(found.overlap * n), n, style="percent"),
     )
     thirds = Table(
         caption="Dose by third of thickness: overlap.",
         columns=(
-            Column("Thickness", unit="mm"), Column("n", "right"), Column("Events", "right"),
-            Column("Dose: median (5th to 95th percentile)", "right", unit),
+            Column("Third"), Column("Thickness", "right", "mm"), Column("n", "right"),
+            Column("Events", "right"), Column("Dose: median (middle 90 %)", "right", unit),
         ),
-        rows=tuple(
-            Row(
-                (
-                    f"{one.thickness_from_mm:.1f}–{one.thickness_to_mm:.1f}",
-                    Count(one.n),
-                    Count(one.events),
-                    f"{one.dose_median:.4g} ({one.dose_low:.4g} to {one.dose_high:.4g})",
-                )
-            )
-            for one in found.thirds
+        rows=(
+            *(
+                _third(name, one)
+                for name, one in zip(("thin", "middle", "thick"), found.thirds, strict=False)
+            ),
+            Row(("all", "", Count(n), Count(sum(one.events for one in found.thirds)), "")),
         ),
     )  # fmt: skip
     return [Paragraph(said, lead="Dose and thickness."), thirds, *_propensity(answer, found)]
+
+
+def _third(name: str, one: ThicknessThird) -> Row:
+    ends = {
+        "low": Quantity(one.thickness_from_mm, digits=1, n=one.n, is_extreme=True),
+        "high": Quantity(one.thickness_to_mm, digits=1, n=one.n, is_extreme=True),
+    }
+    dose = Quantity(
+        one.dose_median, one.dose_low, one.dose_high, digits=0, interval="90 %", n=one.n
+    )
+    return Row((name, text("{low} to {high}", **ends), Count(one.n), Count(one.events), dose))
 
 
 def _propensity(answer: DoseResponse, found: Confounding) -> list[Block]:
@@ -133,7 +141,7 @@ def other(answer: DoseResponse, how: HowToAnswer) -> Section:
     blocks: list[Block] = [Heading("What these data could show"), *_power(answer)]
     blocks += [Heading("Errors of dose"), *_error(answer, how)]
     blocks += [Heading("Ranking and calibration"), *dose_calibration.blocks(answer)]
-    return Section("Power, dose error and optimism", tuple(blocks))
+    return Section("Power and dose error", tuple(blocks))
 
 
 def _power(answer: DoseResponse) -> list[Block]:

@@ -53,8 +53,8 @@ def section(answer: DoseResponse, how: HowToAnswer, source: Mapping[str, str]) -
                 " 365.25. Nothing after the data cut counts. Under five events nothing is"
                 " estimated; under ten events a"
                 " parameter Firth’s form is used unless the question says"
-                " otherwise. The items of the RECORD, SAMPL and TRIPOD statements on definitions,"
-                " flow, missing data, intervals and optimism are answered in these sections.",
+                " otherwise. Where the items of STROBE, RECORD, SAMPL and TRIPOD are answered is"
+                " listed at the end.",
                 lead="Conventions.",
             ),
         ),

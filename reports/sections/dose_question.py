@@ -17,6 +17,7 @@ from reports.document import (
 )
 from reports.dose_plan import PlanState
 from reports.question_log import QuestionCount
+from reports.sections import dose_patients
 from reports.sections.dose_values import ratio_value, say_adjustment
 from reports.values import Count, text
 
@@ -40,6 +41,7 @@ def section(answer: DoseResponse, plan: PlanState | None, count: QuestionCount) 
     blocks.append(_count(count))
     blocks += [Note(warning, "warning") for warning in answer.warnings]
     blocks.append(_flow(answer))
+    blocks += dose_patients.blocks(answer)
     return Section("Question and patients", tuple(blocks))
 
 

@@ -15,6 +15,7 @@ from reports.sections import dose_bed
 from reports.sections.dose_values import (
     MODEL_WORDS,
     dose_quantity,
+    dose_title,
     p_of,
     ratio_value,
     say_adjustment,
@@ -31,6 +32,7 @@ def section(answer: DoseResponse) -> Section:
             Heading("Over time"),
             _models(answer),
             *_forest(answer),
+            *_proportional(answer),
             *_rare(answer),
             Heading(f"At {answer.question.horizon_years:g} years"),
             *_curve_figures(answer),
@@ -89,10 +91,30 @@ def _forest(answer: DoseResponse) -> list[Block]:
         return []
     per = answer.rows.field.per_words
     spec = ForestFigure(
-        f"Ratio per {per}", "Events of n", tuple(rows), lower_means="fewer events with dose",
-        higher_means="more events with dose", short_measure="Ratio",
+        f"Ratio per {per}", "Events of n", tuple(rows), lower_means="fewer events",
+        higher_means="more events", short_measure="Ratio",
     )  # fmt: skip
     return [Figure(f"Ratio per {per} of {answer.rows.field.words}, side by side.", spec)]
+
+
+def _proportional(answer: DoseResponse) -> list[Block]:
+    tests = {test.term: test for test in answer.main.proportional}
+    if not tests:
+        return []
+    own, every = tests["dose"], tests["GLOBAL"]
+    return [
+        Paragraph(
+            text(
+                "Scaled Schoenfeld residuals of the adjusted model against time (Kaplan–Meier"
+                f" scale): dose χ² {own.statistic:.2f}, {own.df} df, {{p}}; all terms χ²"
+                f" {every.statistic:.2f}, {every.df} df, {{all}}. A small p says that the ratio"
+                " changes over time, and that one ratio is an average.",
+                p=PValue(own.p, answer.main.events),
+                all=PValue(every.p, answer.main.events),
+            ),
+            lead="Proportional hazards.",
+        )
+    ]
 
 
 def _rare(answer: DoseResponse) -> list[Block]:
@@ -101,9 +123,13 @@ def _rare(answer: DoseResponse) -> list[Block]:
         return [Note(f"Discrete time to {years} years: not fitted. {answer.rare.reason}")]
     rare, rows = answer.rare, answer.rows
     level = answer.question.level
+    n, events = rare.ratio.n, rare.ratio.events
+    slots = {
+        f"risk{k}": Quantity(100 * risk, digits=1, unit="%", n=n, events=events)
+        for k, risk in enumerate(rare.risk)
+    }
     risks = "; ".join(
-        f"{100 * risk:.1f} % at {dose:.4g} {rows.field.unit}"
-        for dose, risk in zip(rare.dose, rare.risk, strict=True)
+        f"{{risk{k}}} at {dose:.0f} {rows.field.unit}" for k, dose in enumerate(rare.dose)
     )
     return [
         Paragraph(
@@ -113,6 +139,7 @@ def _rare(answer: DoseResponse) -> list[Block]:
                 f" {years} years; its risks at the quartiles of dose, covariates at their means:"
                 f" {risks}.",
                 ratio=_value(ratio_value(rare.ratio, level)),
+                **slots,
             ),
             lead="Few events.",
         )
@@ -181,9 +208,7 @@ def curve_figure(answer: DoseResponse, curve: CurveAtHorizon) -> DoseResponseFig
     known_free = curve.outcome.known & ~failed
     return DoseResponseFigure(
         outcome=f"{answer.rows.end_point.title.capitalize()} by {curve.outcome.horizon:g} years",
-        dose_name=rows.field.words.replace("dose", "Dose", 1)
-        if rows.field.words.startswith("dose")
-        else rows.field.words,
+        dose_name=dose_title(rows.field.words),
         dose_unit=rows.field.unit,
         adjustment=say_adjustment(curve.adjusted_for),
         dose=tuple(curve.dose.tolist()),
@@ -214,8 +239,10 @@ def _curve_table(answer: DoseResponse) -> Table:
             Row(
                 (
                     "weights: effective n (least to largest weight)",
-                    f"{curve.fit.effective_n:.1f} ({curve.fit.least_weight:.2f} to"
-                    f" {curve.fit.largest_weight:.2f})",
+                    text(
+                        f"{{n}} ({curve.fit.least_weight:.2f} to {curve.fit.largest_weight:.2f})",
+                        n=Count(round(curve.fit.effective_n)),
+                    ),
                 ),
                 level=1,
             ),

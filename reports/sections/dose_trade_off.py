@@ -8,7 +8,7 @@ from analysis.dose_effect.dose_response import DoseResponse, Refused
 from analysis.dose_effect.dose_rows import DoseRows
 from reports.document import Block, Figure, Note, Paragraph, Section
 from reports.figures.dose_specs import TradeOffCurve, TradeOffFigure
-from reports.sections.dose_values import say_adjustment
+from reports.sections.dose_values import dose_title, say_adjustment
 from reports.values import Count
 
 
@@ -36,7 +36,7 @@ def _blocks(answer: DoseResponse) -> list[Block]:
     years = f"{answer.question.horizon_years:g}"
     spec = TradeOffFigure(
         measure=f"Free of the event at {years} years",
-        dose_name=answer.rows.field.words,
+        dose_name=dose_title(answer.rows.field.words),
         dose_unit=answer.rows.field.unit,
         adjustment=say_adjustment(own.adjusted_for),
         curves=(_curve(answer.rows, own), _curve(rows, other)),

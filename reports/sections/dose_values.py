@@ -19,12 +19,26 @@ MODEL_WORDS = {
 
 
 def say_adjustment(names: tuple[str, ...]) -> str:
-    """Return "unadjusted" or what for."""
+    """Return "unadjusted" or what for; the levels of a category are one name.
+
+    >>> say_adjustment(("thickness_mm", "isotope[I-125]", "isotope[Ru-106]"))
+    'adjusted for thickness, isotope'
+    """
     if not names:
         return "unadjusted"
+    columns = dict.fromkeys(name.partition("[")[0] for name in names)
     return "adjusted for " + ", ".join(
-        name.removesuffix("_mm").removesuffix("_years").replace("_", " ") for name in names
+        name.removesuffix("_mm").removesuffix("_years").replace("_", " ") for name in columns
     )
+
+
+def dose_title(words: str) -> str:
+    """Return the dose's name as the title of an axis.
+
+    >>> dose_title("dose at the apex"), dose_title("BED at the apex")
+    ('Dose at the apex', 'BED at the apex')
+    """
+    return words[:1].upper() + words[1:]
 
 
 def ratio_value(one: Ratio, level: float) -> Content:

@@ -61,6 +61,13 @@ def walk(thing):
             yield from walk(getattr(thing, field.name))
 
 
+def publish_table(table: Table) -> Table:
+    """The published form of one table."""
+    report = Report("t", "", Provenance("d", "", ""), (Section("s", (table,)),))
+    (made,) = publish(report).sections[0].blocks
+    return made
+
+
 def counts_in(report) -> list[int]:
     """Every count that a report holds, shown or kept for later."""
     found = []
@@ -287,6 +294,38 @@ def test_no_hidden_level_of_a_table_can_be_worked_out(levels):
     whole = reading(Count(5 * int(total / 5 + 0.5)))
     ways = feasible(parts, *whole)
     for place, cell in enumerate(cells):
+        if cell.hidden:
+            assert len({way[place] for way in ways}) > 1
+
+
+def test_no_part_beside_or_under_its_total_can_be_worked_out_at_known_traps():
+    """73, 28 and 1 of 102: 102 is shown as 100, so 100 + 2 − 73 … leaves the hidden part only 1."""
+    columns = (Column("who"), *(Column(name, "right") for name in ("all", "a", "b", "c")))
+    row = Row(("events", Count(102), Count(73), Count(28), Count(1)))
+    (made,) = publish_table(Table("t", columns, (row,))).rows
+    assert made.cells[1] == Count(100)
+    assert all(isinstance(cell, Missing) for cell in made.cells[2:])
+    column = tuple(Row((str(k), Count(k))) for k in (73, 28, 1, 102))
+    under = publish_table(Table("t", columns[:2], column)).rows
+    assert [isinstance(one.cells[1], Missing) for one in under] == [True, True, True, False]
+    open_row = Row(("events", Count(108), Count(75), Count(30), Count(3)))
+    (kept,) = publish_table(Table("t", columns, (open_row,))).rows
+    assert [cell.value for cell in kept.cells[1:]] == [110, 75, 30, None]
+
+
+@settings(max_examples=150, deadline=None)
+@given(parts=st.lists(st.integers(0, 40), min_size=2, max_size=3))
+def test_no_part_of_a_row_with_its_total_is_pinned(parts):
+    """An attacker goes through every set of parts that could have given what is shown."""
+    columns = tuple(Column(str(k), "right") for k in range(len(parts) + 2))
+    row = Row(("x", Count(sum(parts)), *(Count(part) for part in parts)))
+    (made,) = publish_table(Table("t", columns, (row,))).rows
+    shown = made.cells[2:]
+    if any(isinstance(cell, Missing) for cell in shown):
+        assert all(isinstance(cell, Missing) for cell in shown)
+        return
+    ways = feasible([reading(cell) for cell in shown], *reading(made.cells[1]))
+    for place, cell in enumerate(shown):
         if cell.hidden:
             assert len({way[place] for way in ways}) > 1
 
