@@ -66,17 +66,27 @@ def simulate_steiner(
     rng: np.random.Generator,
 ) -> Floats:
     """Draw the number of patients until the alarm, shape (runs,), risks drawn with replacement."""
-    pool = np.asarray(risks, dtype=np.float64)
+    pool = np.unique(np.asarray(risks, dtype=np.float64), return_counts=True)
+    values, share = pool[0], pool[1] / pool[1].sum()
+    odds = true_odds_ratio * values / (1 - values)
+    chance = odds / (1 + odds)
+    without, having = (
+        steiner_weight(np.full(values.size, event), values, odds_ratio) for event in (False, True)
+    )
     current, count, place, patients = np.zeros(runs), np.zeros(runs), np.arange(runs), 0
     while place.size:
         patients += 1
-        risk = rng.choice(pool, place.size)
-        odds = true_odds_ratio * risk / (1 - risk)
-        event = rng.random(place.size) < odds / (1 + odds)
-        current = np.maximum(0.0, current + steiner_weight(event, risk, odds_ratio))
+        event = rng.random(place.size)
+        if values.size == 1:
+            current += np.where(event < chance[0], having[0], without[0])
+        else:
+            who = rng.choice(values.size, place.size, p=share)
+            current += np.where(event < chance[who], having[who], without[who])
+        np.maximum(current, 0.0, out=current)
         is_over = current > limit
-        count[place[is_over]] = patients
-        place, current = place[~is_over], current[~is_over]
+        if is_over.any():
+            count[place[is_over]] = patients
+            place, current = place[~is_over], current[~is_over]
     return count
 
 
