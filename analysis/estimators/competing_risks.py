@@ -6,25 +6,25 @@ known until different dates see :func:`aalen_johansen_own_clocks`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from analysis.estimators.counting import (
+    EventTable,
     RiskCounter,
     all_who_fail,
-    count_at_times,
-    count_events,
     count_risk,
     refuse_empty_risk_set,
-    spread_counts,
+    tabulate_events,
 )
-from analysis.estimators.curves import StepCurve
-from analysis.estimators.incidence_curves import Cause, CumulativeIncidence
+from analysis.estimators.curves import StepCurve, StepCurveWithLateLimits
+from analysis.estimators.incidence_curves import Cause, CumulativeIncidence, Moves
 from analysis.estimators.incidence_moments import IncidenceMoments, dirichlet_steps
 from analysis.estimators.intervals import BETA_PRODUCTS, check_interval, transform_limits
-from analysis.estimators.observations import FloatArray, IntArray, RightCensored
+from analysis.estimators.observations import FloatArray, RightCensored
 from analysis.estimators.own_clocks import Clock, aalen_johansen_own_clocks
 from analysis.estimators.robust_variance import incidence_variance
 from registry.errors import RefusedEstimateError
@@ -39,65 +39,44 @@ __all__ = [
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Grid:
-    """Counts at the m times with an event of any cause, and what all causes share.
+class _Hazards:
+    """What all causes share at the m times with an event of any cause.
 
-    ``by_cause`` has shape (causes, m); ``before`` is the probability of no event just before each
-    time, ``event_free`` (m + 1,) that from each row on.
+    Attributes
+    ----------
+    table
+        The counts, weighted where weights are.
+    event_free
+        Shape (m + 1,): probability of no event of any cause from each row on.
+    share
+        Shape (m,): that just before each time, per person at risk.
+    weight
+        Shape (m,): Greenwood's sum just before each time (without the times at which everyone
+        fails), less 1 per person at risk.
     """
 
-    time: FloatArray
-    at_risk: FloatArray
-    events: FloatArray
-    by_cause: FloatArray
+    table: EventTable
     event_free: FloatArray
-
-    @property
-    def before(self) -> FloatArray:
-        """Probability of no event just before each time."""
-        return self.event_free[:-1]
-
-    def greenwood_before(self) -> FloatArray:
-        """Greenwood's sum just before each time, without the times at which everyone fails."""
-        survivors = self.at_risk - self.events
-        with np.errstate(divide="ignore"):
-            share = self.events / (self.at_risk * survivors)
-        share[survivors <= 0] = 0.0
-        return _run_up(share)[:-1]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _SharedColumns:
-    """Columns that the curves of all causes have in common, shape (m + 1,) each."""
-
-    time: FloatArray
-    at_risk: IntArray
-    left: IntArray
+    share: FloatArray
+    weight: FloatArray
 
     @classmethod
-    def of(cls, people: RiskCounter, grid: _Grid) -> _SharedColumns:
-        time = np.concatenate([[0.0], grid.time])
-        at_risk = np.concatenate([[people.at_zero()], grid.at_risk])
-        left = people.left_between(time, at_risk, grid.events)
-        return cls(time, at_risk.astype(np.int64), left)
-
-
-def _tabulate(
-    observed: RightCensored, codes: Sequence[int], counter: RiskCounter, *, weighted: bool
-) -> _Grid:
-    counts = [count_events(observed, observed.status == code, weighted=weighted) for code in codes]
-    filled = [time for time, _ in counts if time.size]
-    grid = filled[0] if len(filled) == 1 else np.empty(0)
-    if len(filled) > 1:
-        grid = count_at_times(np.concatenate(filled))[0]
-    by_cause = np.stack([spread_counts(grid, time, count) for time, count in counts])
-    at_risk = counter.just_before(grid)
-    events: FloatArray = by_cause.sum(axis=0)
-    if observed.weight_kind == "probability":
-        events = all_who_fail(at_risk, events)
-    event_free = np.ones(grid.size + 1)
-    np.cumprod(1 - events / at_risk, out=event_free[1:])
-    return _Grid(grid, at_risk, events, by_cause, event_free)
+    def of(cls, table: EventTable) -> _Hazards:
+        event_free, weight = np.ones(table.time.size + 1), np.zeros(table.time.size)
+        stay = event_free[1:]
+        left = table.at_risk - table.events
+        np.divide(left, table.at_risk, out=stay)
+        np.multiply.accumulate(stay, out=stay)
+        nobody_left = left <= 0
+        if nobody_left.any():
+            np.copyto(left, np.inf, where=nobody_left)
+        each = 1 / table.at_risk
+        np.divide(table.events, left, out=left)
+        left *= each
+        np.add.accumulate(left[:-1], out=weight[1:])
+        weight -= each
+        each *= event_free[:-1]
+        return cls(table, event_free, each, weight)
 
 
 def aalen_johansen(
@@ -151,26 +130,26 @@ def aalen_johansen(
             "log, plain or logit (robust standard errors).",
             interval=interval,
         )
-    codes = _codes(observed.status, causes)
+    codes = _codes(observed, causes)
     counter = count_risk(observed)
-    grid = _tabulate(observed, codes, counter, weighted=True)
-    refuse_empty_risk_set(grid.time, grid.at_risk, grid.events, counter)
-    people, people_grid = counter, grid
+    table = tabulate_events(observed, codes, counter)
+    if is_robust:
+        table = replace(table, events=all_who_fail(table.at_risk, table.events))
+    refuse_empty_risk_set(table.time, table.at_risk, table.events, counter)
+    hazards = _Hazards.of(table)
+    people, counted = counter, table
     if is_robust:
         people = count_risk(observed, weighted=False)
-        people_grid = _tabulate(observed, codes, people, weighted=False)
-    shared = _SharedColumns.of(people, people_grid)
-    spread = grid.greenwood_before() if observed.entry is None and not is_robust else None
-    drawn = [
-        _draw_cause(
-            observed, code, place, (grid, people_grid), people, (interval, level), shared, spread
-        )
-        for place, code in enumerate(codes)
-    ]
+        counted = tabulate_events(observed, codes, people, weighted=False)
+    moves = _estimate(observed, codes, hazards, (interval, level))
+    rows = _Rows(people, counted, hazards.table)
     return CumulativeIncidence(
         n=observed.people,
-        causes=tuple(drawn),
-        event_free=grid.event_free,
+        causes=tuple(
+            _make_cause(code, number, rows, moves[number], (interval, level))
+            for number, code in enumerate(codes)
+        ),
+        event_free=hazards.event_free,
         person_time=observed.person_time,
         interval=interval,
         level=level,
@@ -179,87 +158,130 @@ def aalen_johansen(
     )
 
 
-def _codes(status: IntArray, causes: Sequence[int]) -> list[int]:
-    found = np.unique(status) if status.max() > 50 else np.flatnonzero(np.bincount(status))
-    return sorted({1, *(int(code) for code in found if code > 0), *causes})
+def _codes(observed: RightCensored, causes: Sequence[int]) -> list[int]:
+    highest = observed.in_order().highest
+    found = {1, highest}
+    if highest > 2:
+        found.update(np.unique(observed.status).tolist())
+    return sorted({*found, *causes} - {0})
 
 
-def _draw_cause(
-    observed: RightCensored,
-    code: int,
-    place: int,
-    grids: tuple[_Grid, _Grid],
-    people: RiskCounter,
-    how: tuple[str, float],
-    shared: _SharedColumns,
-    spread: FloatArray | None,
-) -> Cause:
-    grid, people_grid = grids
+def _estimate(
+    observed: RightCensored, codes: Sequence[int], hazards: _Hazards, how: tuple[str, float]
+) -> list[Moves]:
+    """Return each cause's incidence with its standard error and limits, where it moves.
+
+    The delta-method (multinomial, Greenwood) variance is
+
+    Σ (F(t) − F_j)² h/(Y(1 − h)) − 2 Σ (F(t) − F_j) s_j/Y + Σ s_j (S₋ − s_j)/Y over the event times
+    j up to t, with steps s of F; h, Y and S₋ are the hazard of all causes, those at risk and the
+    event-free just before. With w = Σ h/(Y(1 − h)) before j, less 1/Y, a step moves it by
+    s (2 Σ s w before j + s w + S₋/Y), and nothing else does: no large numbers cancel. A time at
+    which everyone left fails adds nothing later.
+    """
+    table = hazards.table
+    every = np.concatenate(table.own)  # cause after cause, so that most is done for all at once
+    share = hazards.share[every]
+    move = (hazards.share * hazards.weight)[every]
+    step = share
+    if table.events.sum() > every.size:
+        every_count = np.concatenate(table.counts)
+        step = share * every_count
+        move *= every_count
+    change = np.empty(every.size)
+    estimate, variance = (np.zeros(every.size + len(codes)) for _ in range(2))
+    parts = _parts(table)
+    for part, rows in parts:
+        np.add.accumulate(step[part], out=estimate[rows])
+        np.add.accumulate(move[part], out=change[part])
+    change *= 2
+    change -= move
+    change += share
+    change *= step
+    is_plain = observed.entry is None and observed.weight_kind != "probability"
+    for number, (part, rows) in enumerate(parts):
+        if is_plain:
+            np.add.accumulate(change[part], out=variance[rows])
+            noise = 1e-13 * float(step[part] @ share[part])
+            np.copyto(variance[rows], 0.0, where=variance[rows] <= noise)
+        else:
+            counts = (table.time, table.at_risk, table.events, table.of_cause(number))
+            whole = incidence_variance(observed, codes[number], *counts)
+            variance[rows] = whole[table.own[number]]
+    se: FloatArray = np.sqrt(variance, out=variance)
+    limits = None if how[0] in BETA_PRODUCTS else transform_limits(estimate, se, *how)
+    found = []
+    for own, (_, rows) in zip(table.own, parts, strict=True):
+        rows = slice(rows.start - 1, rows.stop)
+        own_limits = limits and (limits[0][rows], limits[1][rows])
+        found.append(Moves(table.time, own, estimate[rows], se[rows], own_limits))
+    return found
+
+
+def _parts(table: EventTable) -> list[tuple[slice, slice]]:
+    """Where each cause's events stand among all causes', without and with a row 0 before them."""
+    parts, first = [], 0
+    for number, own in enumerate(table.own):
+        end = first + own.size
+        parts.append((slice(first, end), slice(first + number + 1, end + number + 1)))
+        first = end
+    return parts
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rows:
+    """What the rows of the curves are written from: counts of people, and the weighted ones."""
+
+    people: RiskCounter
+    counted: EventTable
+    weighted: EventTable
+
+    def draw(
+        self,
+        number: int,
+        moves: Moves,
+        draw_limits: Callable[[], tuple[FloatArray, FloatArray]] | None,
+    ) -> StepCurve:
+        """Write out the curve of one cause."""
+        table, own = self.counted, self.counted.own[number]
+        time, at_risk = np.zeros(table.time.size + 1), np.empty(table.time.size + 1)
+        time[1:], at_risk[0], at_risk[1:] = table.time, self.people.at_zero(), table.at_risk
+        left = self.people.left_between(time, at_risk, table.events)
+        events, place = (np.zeros(time.size, dtype=np.int64) for _ in range(2))
+        events[1:][own] = table.counts[number]
+        place[1:][own] = 1
+        np.add.accumulate(place, out=place)
+        columns = (time, at_risk.astype(np.int64), events, left)
+        estimate, se = moves.estimate[place], moves.se[place]
+        if draw_limits is not None:
+            return StepCurveWithLateLimits(*columns, estimate, se, draw_limits)
+        assert moves.limits is not None
+        return StepCurve(*columns, estimate, se, *(limit[place] for limit in moves.limits))
+
+    def moments(self, number: int) -> IncidenceMoments:
+        """Return the moments of one cause."""
+        table = self.weighted
+        steps = dirichlet_steps(table.at_risk, table.events, table.of_cause(number))
+        return IncidenceMoments.along(steps)
+
+
+def _make_cause(code: int, number: int, rows: _Rows, moves: Moves, how: tuple[str, float]) -> Cause:
     interval, level = how
-    hazard = grid.by_cause[place] / grid.at_risk
-    step = grid.before * hazard
-    estimate = _run_up(step)
-    if spread is not None:
-        variance = _delta_variance(grid, hazard, step, spread)
-    else:
-        variance = incidence_variance(
-            observed, code, grid.time, grid.at_risk, grid.events, grid.by_cause[place]
-        )
-    se = np.zeros(estimate.size)
-    np.sqrt(variance, out=se[1:])
-    time = shared.time
     is_mid_p = interval == "beta-product-mid-p"
-    moments = None
-    if interval in BETA_PRODUCTS:
-        steps = dirichlet_steps(grid.at_risk, grid.events, grid.by_cause[place])
-        moments = IncidenceMoments.along(steps)
-        after = people.just_after(time)
-        limits = moments.limits(np.arange(time.size), after, level, mid_p=is_mid_p)
-    else:
-        limits = transform_limits(estimate, se, interval, level)
-    events = np.zeros(time.size, dtype=np.int64)
-    events[1:] = people_grid.by_cause[place]
+    moments, draw_limits = None, None
+    if moves.limits is None:
+        moments = rows.moments(number)
+        every = np.arange(moves.grid.size + 1)
+        after = rows.people.just_after(np.concatenate([[0.0], moves.grid]))
+        draw_limits = partial(moments.limits, every, after, level, mid_p=is_mid_p)
     return Cause(
         cause=code,
-        events=int(events.sum()),
-        curve=StepCurve(time, shared.at_risk, events, shared.left, estimate, se, *limits),
-        last_time=float(people.exits[-1]),
+        events=int(rows.counted.counts[number].sum()),
+        last_time=float(rows.people.exits[-1]),
         level=level,
-        _people=people,
+        _people=rows.people,
+        _moves=moves,
+        _draw_curve=partial(rows.draw, number, moves, draw_limits),
         _moments=moments,
         _is_mid_p=is_mid_p,
     )
-
-
-def _run_up(values: FloatArray) -> FloatArray:
-    """Cumulative sums with a leading 0."""
-    total = np.zeros(values.size + 1)
-    np.cumsum(values, out=total[1:])
-    return total
-
-
-def _delta_variance(
-    grid: _Grid, hazard: FloatArray, step: FloatArray, spread: FloatArray
-) -> FloatArray:
-    """Multinomial (Greenwood) variance of an incidence, shape (m,).
-
-    Σ (F(t) − F_j)² h/(Y(1 − h)) − 2 Σ (F(t) − F_j) S₋h_k/Y + Σ S₋² h_k(1 − h_k)/Y over the event
-    times j up to t. The sums move with F by adding non-negative terms only, so that nothing
-    cancels but in the last step; a time at which everyone left fails adds nothing later.
-    """
-    cross = step / grid.at_risk
-    leverage = step * spread
-    change = _run_up(leverage)[:-1]
-    change -= _run_up(cross)[:-1]
-    change *= 2
-    change += leverage
-    change *= step
-    own = 1 - hazard
-    own *= grid.before
-    own *= cross
-    change += own
-    variance: FloatArray = np.cumsum(change, out=change)
-    np.cumsum(own, out=own)
-    own *= 1e-13
-    variance[variance <= own] = 0.0
-    return variance

@@ -6,6 +6,7 @@ array; there is no loop over people or times.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -18,6 +19,7 @@ from analysis.estimators.observations import (
     IntArray,
     RightCensored,
 )
+from analysis.estimators.row_order import KeyArray, PlaceArray, RowOrder
 from registry.errors import RefusedEstimateError
 
 Side = Literal["left", "right"]
@@ -77,10 +79,7 @@ class RiskCounter:
 
     def at_zero(self) -> float:
         """Count those there from time zero: entry ≤ 0."""
-        zero = np.zeros(1)
-        if self.entries is None:
-            return float(self.just_before(zero)[0])
-        return float(np.asarray(self._entered(zero, "right"), dtype=np.float64)[0])
+        return float(np.ravel(self._entered(np.zeros(1), "right"))[0])
 
     def shown(self, time: FloatArray) -> FloatArray:
         """Count those at risk as tables show it: just before t, at time 0 those there from 0."""
@@ -106,7 +105,8 @@ class RiskCounter:
         ``events``. ``at_risk`` spares the look-up where nobody enters late.
         """
         if self.entries is None:
-            left: FloatArray = at_risk - np.append(at_risk[1:], 0.0)
+            left = at_risk.copy()
+            left[:-1] -= at_risk[1:]
         else:
             total = self.left_before(np.array([np.inf]))
             left = np.diff(np.concatenate([self.left_before(time), total]))
@@ -123,7 +123,7 @@ def count_risk(observed: RightCensored, *, weighted: bool = True) -> RiskCounter
     weight = observed.weight
     if weight is None or (observed.weight_kind == "probability" and not weighted):
         entries = None if observed.entry is None else np.sort(observed.entry)
-        return RiskCounter(np.sort(observed.time), entries)
+        return RiskCounter(observed.in_order().time, entries)
     exits, exit_weight = _sort_with_weights(observed.time, weight)
     if observed.entry is None:
         return RiskCounter(exits, None, exit_weight)
@@ -167,6 +167,142 @@ def count_events(
         weight = None
     chosen = None if weight is None else weight[is_event]
     return count_at_times(observed.time[is_event], chosen)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EventTable:
+    """Counts at the m distinct times of some events.
+
+    Attributes
+    ----------
+    time, at_risk, events
+        Shape (m,): ascending times, how many (or what weight) are at risk just before, and events
+        of any of the causes.
+    own
+        For each cause the places in ``time`` of its own events, ascending.
+    counts
+        For each cause the events at those places.
+    """
+
+    time: FloatArray
+    at_risk: FloatArray
+    events: FloatArray
+    own: tuple[IntArray, ...]
+    counts: tuple[FloatArray, ...]
+
+    def of_cause(self, number: int) -> FloatArray:
+        """Return events of one of the causes at every time, shape (m,)."""
+        spread = np.zeros(self.time.size)
+        spread[self.own[number]] = self.counts[number]
+        return spread
+
+
+def tabulate_events(
+    observed: RightCensored, codes: Sequence[int], counter: RiskCounter, *, weighted: bool = True
+) -> EventTable:
+    """Count events of the codes, and people at risk, at each time with any of those events.
+
+    Parameters
+    ----------
+    codes
+        Ascending; the first codes, or all that there are. Later ones count as censored.
+    counter
+        The observations', made with the same ``weighted``.
+
+    Examples
+    --------
+    >>> observed = RightCensored.of([1, 2, 2, 3], [2, 1, 0, 1])
+    >>> table = tabulate_events(observed, (1, 2), count_risk(observed))
+    >>> table.time.tolist(), table.at_risk.tolist(), table.own
+    ([1.0, 2.0, 3.0], [4.0, 3.0, 1.0], (array([1, 2]), array([0])))
+    """
+    is_weighted = counter.exit_weight is not None
+    if not is_weighted and counter.entries is None and codes[0] == 1:
+        return _read_off_order(observed.in_order(), codes)
+    found = [count_events(observed, observed.status == code, weighted=weighted) for code in codes]
+    time = found[0][0]
+    if len(codes) > 1:
+        time = count_at_times(np.concatenate([own for own, _ in found]))[0]
+    events: FloatArray = np.sum([spread_counts(time, *one) for one in found], axis=0)
+    own = tuple(np.searchsorted(time, one).astype(np.int64) for one, _ in found)
+    counts = tuple(count for _, count in found)
+    return EventTable(time, counter.just_before(time), events, own, counts)
+
+
+def _read_off_order(order: RowOrder, codes: Sequence[int]) -> EventTable:
+    """Read the counts off the order: at one time 1 comes first, then 2, ..., the censored last."""
+    places = order.places()
+    rows = (places < min(codes[-1], order.mask)).nonzero()[0]
+    time = order.time[rows]
+    is_first = np.ones(rows.size, dtype=np.bool_)
+    np.not_equal(time[1:], time[:-1], out=is_first[1:])
+    begins = None if is_first.all() else is_first.nonzero()[0]
+    first = rows if begins is None else rows[begins]
+    time = time if begins is None else time[begins]
+    at_risk = order.time.size - first.astype(np.float64)
+    if len(codes) == 1:
+        events = np.ones(rows.size) if begins is None else _lengths(begins, rows.size)
+        every, counts = np.arange(first.size), events.astype(np.float64, copy=False)
+        return EventTable(time, at_risk, counts, (every,), (counts,))
+    if begins is not None and 2 * begins.size < rows.size:
+        found = _count_runs(order.key[rows], places[rows], begins, codes)
+    else:
+        found = _count_extras(places[rows], is_first, begins, codes)
+    return EventTable(time, at_risk, *found)
+
+
+_Counts = tuple[FloatArray, tuple[IntArray, ...], tuple[FloatArray, ...]]
+"""Events at each time; each cause's places in the times, and counts there."""
+
+
+def _count_extras(
+    causes: PlaceArray, is_first: BoolArray, begins: IntArray | None, codes: Sequence[int]
+) -> _Counts:
+    """Count events of which most are alone at their time: one each, and the few others added."""
+    if begins is None:
+        own = tuple((causes == code - 1).nonzero()[0] for code in codes)
+        return np.ones(causes.size), own, tuple(np.ones(one.size) for one in own)
+    extra = np.logical_not(is_first, out=is_first).nonzero()[0]
+    column, of_extra = extra - np.arange(1, extra.size + 1), causes[extra]
+    causes = causes[begins]
+    events = np.ones(begins.size)
+    np.add.at(events, column, 1.0)
+    places, counts = [], []
+    for code in codes:
+        every = (causes == code - 1).astype(np.float64)
+        np.add.at(every, column[of_extra == code - 1], 1.0)
+        places.append((every > 0).nonzero()[0])
+        counts.append(every[places[-1]])
+    return events, tuple(places), tuple(counts)
+
+
+def _count_runs(
+    key: KeyArray, causes: PlaceArray, begins: IntArray, codes: Sequence[int]
+) -> _Counts:
+    """Count events of which many share a time: one run of equal keys a time and cause."""
+    starts = _starts_of_runs(key)
+    counts = _lengths(starts, key.size).astype(np.float64)
+    causes = causes[starts]
+    column = np.searchsorted(begins, starts, side="right") - 1
+    of_cause = [(causes == code - 1).nonzero()[0] for code in codes]
+    events = _lengths(begins, key.size).astype(np.float64)
+    return (
+        events,
+        tuple(column[chosen] for chosen in of_cause),
+        tuple(counts[chosen] for chosen in of_cause),
+    )
+
+
+def _starts_of_runs(values: KeyArray) -> IntArray:
+    """Return where a value differs from the one before, the first place included."""
+    starts = np.ones(values.size, dtype=np.bool_)
+    np.not_equal(values[1:], values[:-1], out=starts[1:])
+    return starts.nonzero()[0]
+
+
+def _lengths(starts: IntArray, size: int) -> IntArray:
+    """Return how long each run is."""
+    return np.append(starts[1:], size) - starts
 
 
 def all_who_fail(at_risk: FloatArray, events: FloatArray) -> FloatArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -44,6 +45,53 @@ class StepCurve:
     def rows(self) -> list[dict[str, float | int]]:
         """Return the curve as one mapping a row, plain numbers only."""
         return _as_rows(self)
+
+
+class StepCurveWithLateLimits(StepCurve):
+    """A step curve whose limits are computed when they are first looked at, once.
+
+    Beta product limits take far longer than everything else, and most readers ask for them at a
+    few times of their own choice, not at every event time.
+    """
+
+    __slots__ = ("_draw_limits", "_limits")
+    _draw_limits: Callable[[], tuple[FloatArray, FloatArray]]
+    _limits: tuple[FloatArray, FloatArray] | None
+
+    def __init__(
+        self,
+        time: FloatArray,
+        at_risk: IntArray,
+        events: IntArray,
+        censored: IntArray,
+        estimate: FloatArray,
+        se: FloatArray,
+        draw_limits: Callable[[], tuple[FloatArray, FloatArray]],
+    ) -> None:
+        columns = (time, at_risk, events, censored, estimate, se)
+        for name, column in zip(_DRAWN_AT_ONCE, columns, strict=True):
+            object.__setattr__(self, name, column)
+        object.__setattr__(self, "_draw_limits", draw_limits)
+        object.__setattr__(self, "_limits", None)
+
+    def _both(self) -> tuple[FloatArray, FloatArray]:
+        if self._limits is None:
+            object.__setattr__(self, "_limits", self._draw_limits())
+        assert self._limits is not None
+        return self._limits
+
+    @property
+    def lower(self) -> FloatArray:
+        """Lower limits."""
+        return self._both()[0]
+
+    @property
+    def upper(self) -> FloatArray:
+        """Upper limits."""
+        return self._both()[1]
+
+
+_DRAWN_AT_ONCE = ("time", "at_risk", "events", "censored", "estimate", "se")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

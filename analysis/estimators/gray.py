@@ -8,6 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.estimators.observations import BoolArray, FloatArray
+from registry.errors import RefusedEstimateError
+
+NO_VARIANCE = (
+    "No test: the variance of Gray's score does not exist for these groups. It is one for larger "
+    "numbers; here hardly anyone is left at risk while events go on."
+)
 
 
 def gray_score(
@@ -32,6 +38,12 @@ def gray_score(
     -------
     tuple
         Score, shape (k,), and variance, shape (k, k).
+
+    Raises
+    ------
+    RefusedEstimateError
+        When the pooled incidence reaches 1 before the last event: the drift has no value then (the
+        paper's own program gives NaN).
     """
     is_there = at_risk > 0
     people = np.where(is_there, at_risk, 1.0)
@@ -46,6 +58,8 @@ def gray_score(
     step = failed / total
     pooled = np.cumsum(step)
     pooled_before = np.concatenate([[0.0], pooled[:-1]])
+    if (pooled_before > 1 - 1e-12).any():
+        raise RefusedEstimateError(NO_VARIANCE)
     weight = (1 - pooled_before) ** rho
     score = (weight * (own - subdistribution * failed / subdistribution.sum(axis=0))).sum(axis=1)
 

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.special import chdtrc
 
 from analysis.estimators.counting import count_at_times, count_events, count_risk, spread_counts
-from analysis.estimators.gray import gray_score
+from analysis.estimators.gray import NO_VARIANCE, gray_score
 from analysis.estimators.observations import FloatArray, IntArray, RightCensored, as_groups
 from registry.errors import RefusedEstimateError
 
@@ -185,7 +185,8 @@ def gray(
     ------
     RefusedEstimateError
         With delayed entry or probability weights (the test is not derived for them), fewer than two
-        groups, or no event of the cause.
+        groups, no event of the cause, or so few people that its variance has no value or comes out
+        negative (where the paper's own program prints NaN or a negative statistic).
     """
     if observed.entry is not None:
         raise RefusedEstimateError("Gray's test is not defined with delayed entry.")
@@ -198,6 +199,8 @@ def gray(
         at_risk, own, other = _count_causes(part, numbers, len(names), cause)
         one_score, one_variance = gray_score(at_risk, own, other, rho)
         score, variance = score + one_score, variance + one_variance
+    if (np.diag(variance) < -1e-10 * np.abs(variance).max()).any():
+        raise RefusedEstimateError(NO_VARIANCE)
     statistic, df = _quadratic_form(score, variance)
     name = "gray" if strata is None else "stratified gray"
     return GroupTest(name, statistic, df, float(chdtrc(df, statistic)), cause, names)

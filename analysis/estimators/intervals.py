@@ -12,13 +12,16 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betainc, betaincinv, ndtri
+from scipy.special import betainc, betaincinv, betaln, ndtri
 
 FloatArray = NDArray[np.float64]
 
 TRANSFORMS = ("log-log", "log", "plain", "logit")
 BETA_PRODUCTS = ("beta-product", "beta-product-mid-p")
 INTERVALS = TRANSFORMS + BETA_PRODUCTS
+
+_BLOCK = 8192
+"""Limits are made for so many rows at a time: what they need then stays in the cache."""
 
 
 def check_interval(interval: str, level: float) -> None:
@@ -68,28 +71,47 @@ def transform_limits(
     >>> round(low[0], 3), round(high[0], 3)
     (np.float64(0.62), np.float64(0.952))
     """
+    if interval not in TRANSFORMS:
+        raise ValueError(f"the interval is one of {', '.join(TRANSFORMS)}, not {interval!r}")
     z = normal_quantile(level)
     if interval == "plain":
         return np.maximum(estimate - z * se, 0.0), np.minimum(estimate + z * se, 1.0)
-    if interval not in TRANSFORMS:
-        raise ValueError(f"the interval is one of {', '.join(TRANSFORMS)}, not {interval!r}")
+    lower, upper = np.empty(estimate.shape), np.empty(estimate.shape)
+    make = {"log": _log_limits, "log-log": _log_log_limits, "logit": _logit_limits}[interval]
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        if interval == "log":
-            width = np.exp(z * se / estimate)
-            lower, upper = estimate / width, np.minimum(estimate * width, 1.0)
-        elif interval == "log-log":
-            log_p = np.log(estimate)
-            width = np.exp(z * se / (estimate * log_p))  # below 1, since log p < 0
-            lower, upper = np.exp(log_p / width), np.exp(log_p * width)
-        else:
-            odds = estimate / (1 - estimate)
-            width = np.exp(z * se / (estimate * (1 - estimate)))
-            lower = odds / width / (1 + odds / width)
-            upper = 1 - 1 / (1 + odds * width)
-    outside = estimate <= 0 if interval == "log" else (estimate <= 0) | (estimate >= 1)
-    lower[outside] = np.nan
-    upper[outside] = np.nan
+        for start in range(0, estimate.size, _BLOCK):
+            part = slice(start, start + _BLOCK)
+            make(estimate[part], z * se[part], lower[part], upper[part])
+            outside = estimate[part] <= 0
+            if interval != "log":
+                outside |= estimate[part] >= 1
+            np.copyto(lower[part], np.nan, where=outside)
+            np.copyto(upper[part], np.nan, where=outside)
     return lower, upper
+
+
+def _log_limits(p: FloatArray, reach: FloatArray, lower: FloatArray, upper: FloatArray) -> None:
+    reach /= p
+    width = np.exp(reach, out=reach)
+    np.divide(p, width, out=lower)
+    np.minimum(np.multiply(p, width, out=upper), 1.0, out=upper)
+
+
+def _log_log_limits(p: FloatArray, reach: FloatArray, lower: FloatArray, upper: FloatArray) -> None:
+    """Write p^(1/w) and p^w with w = exp(z·se/(p·log p)) ≤ 1, since log p < 0."""
+    log_p = np.log(p)
+    np.multiply(p, log_p, out=upper)
+    reach /= upper
+    width = np.exp(reach, out=reach)
+    np.exp(np.divide(log_p, width, out=lower), out=lower)
+    np.exp(np.multiply(log_p, width, out=upper), out=upper)
+
+
+def _logit_limits(p: FloatArray, reach: FloatArray, lower: FloatArray, upper: FloatArray) -> None:
+    odds = p / (1 - p)
+    width = np.exp(reach / (p * (1 - p)))
+    lower[:] = odds / width / (1 + odds / width)
+    upper[:] = 1 - 1 / (1 + odds * width)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -226,26 +248,66 @@ def _mixture_limits(
     low_is_zero: NDArray[np.bool_],
     tail: float,
 ) -> tuple[FloatArray, FloatArray]:
-    """Quantiles of the even mixture of two beta variables, by bisection."""
-    high_is_one = ~np.isfinite(high[0])
-    a_high, b_high = np.where(high_is_one, 1.0, high[0]), np.where(high_is_one, 1.0, high[1])
+    """Quantiles of the even mixture of two beta variables, of which one may be 0, the other 1.
 
-    def distribution(x: FloatArray) -> FloatArray:
-        below = np.where(low_is_zero, 1.0, betainc(low[0], low[1], x))
-        above = np.where(high_is_one, x >= 1, betainc(a_high, b_high, x))
-        return np.asarray((below + above) / 2, dtype=np.float64)
+    With a constant the quantile is one of the other variable's; else it lies between those of both
+    and is found by Newton's method, kept between them.
+    """
+    low_is_zero, high_is_one = np.broadcast_arrays(low_is_zero, ~np.isfinite(high[0]))
+    rows = (~low_is_zero & ~high_is_one).nonzero()
+    betas = low[0][rows], low[1][rows], high[0][rows], high[1][rows]
 
     def quantile(p: float) -> FloatArray:
-        left, right = np.zeros(low_is_zero.shape), np.ones(low_is_zero.shape)
-        for _ in range(60):
-            middle = (left + right) / 2
-            reached = distribution(middle) >= p
-            left, right = np.where(reached, left, middle), np.where(reached, middle, right)
-        return right
+        found = np.where(low_is_zero & high_is_one, float(p > 0.5), 0.0)
+        for is_constant, other, rest in (
+            (low_is_zero & ~high_is_one, high, 2 * p - 1),
+            (high_is_one & ~low_is_zero, low, 2 * p),
+        ):
+            if is_constant.any():
+                inside = min(max(rest, 0.0), 1.0)
+                found[is_constant] = beta_quantile(
+                    inside, other[0][is_constant], other[1][is_constant]
+                )
+        if betas[0].size:
+            found[rows] = _quantile_of_two(p, betas)
+        return found
 
-    lower = np.where(low_is_zero & (tail <= 0.5), 0.0, quantile(tail))
-    upper = np.where(high_is_one & (1 - tail >= 0.5), 1.0, quantile(1 - tail))
-    return lower, upper
+    return quantile(tail), quantile(1 - tail)
+
+
+def _quantile_of_two(
+    p: float, betas: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+) -> FloatArray:
+    """Quantile of the even mixture of Beta(a, b) and Beta(c, d), shape (m,).
+
+    Newton's steps are taken where they stay between what is known to be too low and too high, half
+    of the way where they do not. A step below 1e-10 of the distance to 0 and 1 leaves an error of
+    the order of its square, and is the last.
+    """
+    a, b, c, d = betas
+    ends = beta_quantile(p, a, b), beta_quantile(p, c, d)
+    left, right = np.minimum(*ends), np.maximum(*ends)
+    x = (left + right) / 2
+    found, rows = x.copy(), np.arange(x.size)
+    columns = np.stack([a, b, c, d, betaln(a, b), betaln(c, d), left, right])
+    for _ in range(100):
+        a, b, c, d, scale_ab, scale_cd, left, right = columns
+        excess = (betainc(a, b, x) + betainc(c, d, x)) / 2 - p
+        np.copyto(right, x, where=excess > 0)
+        np.copyto(left, x, where=excess <= 0)
+        with np.errstate(all="ignore"):
+            log_x, log_rest = np.log(x), np.log1p(-x)
+            density = np.exp((a - 1) * log_x + (b - 1) * log_rest - scale_ab)
+            density += np.exp((c - 1) * log_x + (d - 1) * log_rest - scale_cd)
+            new = x - 2 * excess / density
+        np.copyto(new, (left + right) / 2, where=~((new >= left) & (new <= right)))
+        found[rows] = new
+        going = np.abs(new - x) > 1e-10 * np.minimum(x, 1 - x) + 1e-17
+        going &= right - left > 4e-16 * right
+        if not going.any():
+            break
+        rows, x, columns = rows[going], new[going], columns[:, going]
+    return found
 
 
 def beta_of_moments(mean: FloatArray, second: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -3,28 +3,44 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.estimators.row_order import (
+    TIME_TOLERANCE,
+    FloatArray,
+    IntArray,
+    NearTimes,
+    RowOrder,
+    find_near_times,
+)
 from registry.errors import RefusedEstimateError, RefusedInputError
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
+__all__ = [
+    "TIME_TOLERANCE",
+    "WEIGHT_KINDS",
+    "BoolArray",
+    "FloatArray",
+    "IntArray",
+    "RightCensored",
+    "as_groups",
+    "merge_rounded_times",
+]
+
 BoolArray = NDArray[np.bool_]
 
 WEIGHT_KINDS = ("frequency", "probability")
-TIME_TOLERANCE = float(np.sqrt(np.finfo(np.float64).eps))
-"""Times closer than this, absolutely or relative to the mean distinct time, are one time."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RightCensored:
     """Times under observation that end in an event or in censoring.
 
-    Build it with :meth:`of`, which checks and converts; the constructor does neither.
+    Build it with :meth:`of`, which checks and converts; the constructor does neither. Arrays that
+    need no conversion are kept, not copied, and must not be changed afterwards.
 
     Attributes
     ----------
@@ -48,6 +64,7 @@ class RightCensored:
     entry: FloatArray | None = None
     weight: FloatArray | None = None
     weight_kind: str | None = None
+    _order: RowOrder | None = field(default=None, init=False, repr=False)
 
     @classmethod
     def of(
@@ -82,15 +99,12 @@ class RightCensored:
         >>> RightCensored.of([0.1 + 0.2, 0.3], [True, False]).time.tolist()
         [0.3, 0.3]
         """
-        times = _as_numbers(time, "time")
-        if times.size == 0:
-            raise RefusedEstimateError("There is nobody to estimate from: no row is left.")
-        _refuse_where(~np.isfinite(times), "time", "missing or not finite", "a finite number ≥ 0")
-        if times.min() < 0:
-            _refuse_where(times < 0, "time", "negative", "a finite number ≥ 0")
-        codes = _as_status(status, times.shape)
-        starts = None if entry is None else _as_entries(entry, times)
+        times, longest = _as_times(time)
+        codes, highest = _as_status(status, times.shape)
         weights = _as_weights(weight, weight_kind, times.shape)
+        if entry is None and weights is None:
+            return cls._sorted(times, codes, longest, highest)
+        starts = None if entry is None else _as_entries(entry, times)
         times, starts = merge_rounded_times(times, starts)
         if starts is not None:
             _refuse_where(
@@ -100,6 +114,27 @@ class RightCensored:
                 "entry < time (at risk means entry < t ≤ time)",
             )
         return cls(times, codes, starts, weights, weight_kind)
+
+    @classmethod
+    def _sorted(
+        cls, times: FloatArray, codes: IntArray, longest: float, highest: int
+    ) -> RightCensored:
+        """Sort the rows, with which the merging of rounded times begins, and keep their order."""
+        order = RowOrder.of(times, codes, longest, highest)
+        near = find_near_times(order.time)
+        if near is not None:
+            order.merge(near)
+            times = _replace(times, near)
+        observed = cls(times, codes)
+        object.__setattr__(observed, "_order", order)
+        return observed
+
+    def in_order(self) -> RowOrder:
+        """Return the rows by time, sorted once; entries and weights are not looked at."""
+        if self._order is None:
+            object.__setattr__(self, "_order", RowOrder.of(self.time, self.status))
+        assert self._order is not None
+        return self._order
 
     @property
     def n(self) -> int:
@@ -182,45 +217,32 @@ def merge_rounded_times(
     >>> merge_rounded_times(np.array([0.1 + 0.2, 0.3, 0.4]))[0].tolist()
     [0.3, 0.3, 0.4]
     """
-    ordered = np.sort(time if entry is None else np.concatenate([time, entry]))
-    gap = ordered[1:] - ordered[:-1]
-    # Most data hold no such pair: decide that cheaply, with a bound on the mean distinct time.
-    widest = TIME_TOLERANCE * max(1.0, float(ordered[-1]), float(-ordered[0]))
-    near = np.flatnonzero((gap <= widest) & (gap > 0))
-    if near.size == 0:
+    near = find_near_times(np.sort(time if entry is None else np.concatenate([time, entry])))
+    if near is None:
         return time, entry
-    distinct = ordered[np.concatenate([[True], gap > 0])]
-    tolerance = TIME_TOLERANCE * max(1.0, float(np.abs(distinct).mean()))
-    near = near[gap[near] <= tolerance]
-    if near.size == 0:
-        return time, entry
-    moved, before = ordered[near + 1], ordered[near]
-    begins = np.concatenate([[True], before[1:] != moved[:-1]])  # else a chain goes on
-    new = before[begins][np.cumsum(begins) - 1]
-    return _replace(time, moved, new), None if entry is None else _replace(entry, moved, new)
+    return _replace(time, near), None if entry is None else _replace(entry, near)
 
 
-def _replace(values: FloatArray, old: FloatArray, new: FloatArray) -> FloatArray:
-    """Replace each value that is in ``old`` (ascending) by its partner in ``new``.
+def _replace(values: FloatArray, near: NearTimes) -> FloatArray:
+    """Replace each value that is among the old times by its partner among the new.
 
     A table of hashed bits tells first which few values can be meant.
     """
-
+    old = near.old
     size = min(max(int(old.size).bit_length() + 6, 12), 20)
 
-    def mark(numbers: FloatArray) -> NDArray[np.uint64]:
-        bits: NDArray[np.uint64] = (numbers + 0.0).view(np.uint64)
-        bits *= np.uint64(0x9E3779B97F4A7C15)
+    def mark(numbers: FloatArray) -> IntArray:
+        bits: NDArray[np.uint64] = numbers.view(np.uint64) * np.uint64(0x9E3779B97F4A7C15)
         bits >>= np.uint64(64 - size)
-        return bits
+        return bits.view(np.int64)
 
     table = np.zeros(2**size, dtype=np.bool_)
     table[mark(old)] = True
-    rows = np.flatnonzero(table[mark(values)])
+    rows = table.take(mark(values)).nonzero()[0]
     place = np.minimum(np.searchsorted(old, values[rows]), old.size - 1)
     is_old = old[place] == values[rows]
     replaced = values.copy()
-    replaced[rows[is_old]] = new[place[is_old]]
+    replaced[rows[is_old]] = near.new[place[is_old]]
     return replaced
 
 
@@ -243,6 +265,18 @@ def _as_numbers(values: Any, name: str) -> FloatArray:
     return numbers
 
 
+def _as_times(time: Any) -> tuple[FloatArray, float]:
+    """Return the times and the longest."""
+    times = _as_numbers(time, "time")
+    if times.size == 0:
+        raise RefusedEstimateError("There is nobody to estimate from: no row is left.")
+    longest = float(times.max())
+    if not (times.min() >= 0 and longest < np.inf):  # a NaN is its own least and greatest
+        _refuse_where(~np.isfinite(times), "time", "missing or not finite", "a finite number ≥ 0")
+        _refuse_where(times < 0, "time", "negative", "a finite number ≥ 0")
+    return times, longest
+
+
 def _refuse_where(bad: BoolArray, name: str, found: str, allowed: str) -> None:
     if not bad.any():
         return
@@ -255,7 +289,8 @@ def _refuse_where(bad: BoolArray, name: str, found: str, allowed: str) -> None:
     )
 
 
-def _as_status(status: Any, shape: tuple[int, ...]) -> IntArray:
+def _as_status(status: Any, shape: tuple[int, ...]) -> tuple[IntArray, int]:
+    """Return the codes and the highest."""
     array = np.asarray(status)
     if array.dtype.kind not in "bui":
         numbers = _as_numbers(status, "status")
@@ -264,10 +299,11 @@ def _as_status(status: Any, shape: tuple[int, ...]) -> IntArray:
         array = numbers
     if array.shape != shape:
         raise ValueError(f"status has shape {array.shape}, time has {shape}")
-    codes = array.astype(np.int64)
-    if codes.min() < 0:
+    codes = np.ascontiguousarray(array, dtype=np.int64)
+    highest = int(codes.view(np.uint64).max())  # read so, a negative one is highest
+    if highest > np.iinfo(np.int64).max:
         _refuse_where(codes < 0, "status", "negative", "0, 1, 2, ...")
-    return codes
+    return codes, highest
 
 
 def _as_entries(entry: Any, time: FloatArray) -> FloatArray:

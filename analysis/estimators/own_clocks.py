@@ -21,7 +21,7 @@ from analysis.estimators.counting import (
     spread_counts,
 )
 from analysis.estimators.curves import StepCurve
-from analysis.estimators.incidence_curves import Cause, CumulativeIncidence
+from analysis.estimators.incidence_curves import Cause, CumulativeIncidence, Moves
 from analysis.estimators.incidence_moments import IncidenceMoments, independent_steps
 from analysis.estimators.intervals import BETA_PRODUCTS, check_interval
 from analysis.estimators.observations import (
@@ -229,13 +229,15 @@ def _draw_cause(
     at_risk = np.concatenate([[people.at_zero()], counts.at_risk[place]])
     events = np.concatenate([[0.0], counts.events[place]]).astype(np.int64)
     left = people.left_between(time, at_risk, counts.events[place])
+    columns = (time, at_risk.astype(np.int64), events, left, estimate, se, lower, upper)
     return Cause(
         cause=code,
         events=int(events.sum()),
-        curve=StepCurve(time, at_risk.astype(np.int64), events, left, estimate, se, lower, upper),
         last_time=last_time,
         level=level,
         _people=people,
+        _moves=Moves(counts.grid, np.arange(counts.grid.size), estimate, se, (lower, upper)),
+        _draw_curve=lambda: StepCurve(*columns),
         _moments=moments,
         _is_mid_p=is_mid_p,
         _moments_hold_at_zero_only=interval == BOOTSTRAP,

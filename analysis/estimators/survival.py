@@ -18,12 +18,14 @@ from analysis.estimators.counting import (
     count_events,
     count_risk,
     refuse_empty_risk_set,
+    tabulate_events,
 )
 from analysis.estimators.curves import (
     AtTimes,
     Quantile,
     RestrictedMean,
     StepCurve,
+    StepCurveWithLateLimits,
     check_times,
     crossing_time,
 )
@@ -59,20 +61,36 @@ class _Factors:
     at_risk: FloatArray
     events: FloatArray
 
+    @classmethod
+    def of(
+        cls, observed: RightCensored, time: FloatArray, at_risk: FloatArray, events: FloatArray
+    ) -> _Factors:
+        is_weighted = observed.weight_kind == "probability"
+        return cls(time, at_risk, all_who_fail(at_risk, events) if is_weighted else events)
+
     def greenwood_terms(self) -> FloatArray:
         """d/(Y(Y − d)), 0 where everyone at risk fails."""
         left = self.at_risk - self.events
-        with np.errstate(divide="ignore"):
-            terms = self.events / (self.at_risk * left)
-        terms[left <= 0] = 0.0
-        return terms
+        nobody_left = left <= 0
+        if nobody_left.any():
+            np.copyto(left, np.inf, where=nobody_left)
+        left *= self.at_risk
+        return np.divide(self.events, left, out=left)
 
+    def survival(self) -> FloatArray:
+        """Shape (m + 1,): 1, then the product of (Y − d)/Y up to each time."""
+        survival = np.ones(self.time.size + 1)
+        stay = survival[1:]
+        np.subtract(self.at_risk, self.events, out=stay)
+        stay /= self.at_risk
+        np.multiply.accumulate(stay, out=stay)
+        return survival
 
-def _factors(
-    observed: RightCensored, time: FloatArray, at_risk: FloatArray, events: FloatArray
-) -> _Factors:
-    is_weighted = observed.weight_kind == "probability"
-    return _Factors(time, at_risk, all_who_fail(at_risk, events) if is_weighted else events)
+    def greenwood(self) -> FloatArray:
+        """Shape (m + 1,): 0, then Greenwood's sum up to each time."""
+        total = np.zeros(self.time.size + 1)
+        np.add.accumulate(self.greenwood_terms(), out=total[1:])
+        return total
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -118,9 +136,10 @@ class KaplanMeier:
         wanted = self._people.snap(asked)
         row = np.searchsorted(self.curve.time, wanted, side="right") - 1
         beyond = wanted > self.last_time
-        lower, upper = self.curve.lower[row], self.curve.upper[row]
         if self.interval in BETA_PRODUCTS:
             lower, upper = self._beta_limits(wanted, row - 1)
+        else:
+            lower, upper = self.curve.lower[row], self.curve.upper[row]
 
         def known(values: FloatArray) -> FloatArray:
             return np.where(beyond, np.nan, values)
@@ -225,7 +244,7 @@ class KaplanMeier:
         asked = check_times(times)
         wanted, start = self._people.snap(asked), float(check_times(given)[0])
         first = int(np.searchsorted(self._factors.time, start, side="right"))
-        survival = np.concatenate([[1.0], _survival(self._factors)])
+        survival = self._factors.survival()
         if start > self.last_time or survival[first] <= 0:
             raise RefusedEstimateError(
                 f"Nobody is known to be free of the event at {start:g}; follow-up ends at "
@@ -238,7 +257,7 @@ class KaplanMeier:
             )
         row = np.maximum(np.searchsorted(self._factors.time, wanted, side="right"), first)
         estimate = survival[row] / survival[first]
-        variance = np.concatenate([[0.0], np.cumsum(self._factors.greenwood_terms())])
+        variance = self._factors.greenwood()
         se = np.where(estimate > 0, estimate * np.sqrt(variance[row] - variance[first]), np.nan)
         if self.interval in BETA_PRODUCTS:
             lower, upper = self._beta_limits(wanted, row - 1, first)
@@ -252,11 +271,6 @@ class KaplanMeier:
 
 def _with_last(values: FloatArray) -> FloatArray:
     return np.append(values, values[-1])
-
-
-def _survival(factors: _Factors) -> FloatArray:
-    stay = (factors.at_risk - factors.events) / factors.at_risk
-    return np.asarray(np.cumprod(stay), dtype=np.float64)
 
 
 def _beta_products(at_risk: FloatArray, events: FloatArray) -> BetaProduct:
@@ -327,19 +341,19 @@ def kaplan_meier(
     array([0.8315...])
     """
     check_interval(interval, level)
-    is_event = observed.status == 1
-    time, events = count_events(observed, is_event)
     counter = count_risk(observed)
-    factors = _factors(observed, time, counter.just_before(time), events)
+    table = tabulate_events(observed, (1,), counter)
+    time, events = table.time, table.events
+    factors = _Factors.of(observed, time, table.at_risk, events)
     refuse_empty_risk_set(time, factors.at_risk, factors.events, counter)
-    people, people_events = counter, events
+    people, rows = counter, (factors.at_risk, events)
     relative = None
     if observed.weight_kind == "probability":
         people = count_risk(observed, weighted=False)
-        people_events = count_events(observed, is_event, weighted=False)[1]
+        seen = tabulate_events(observed, (1,), people, weighted=False)
+        rows = (seen.at_risk, seen.events)
         relative = survival_variance(observed, time, factors.at_risk, factors.events)
-    at_risk = factors.at_risk if people is counter else people.just_before(time)
-    return _assemble(observed, interval, level, factors, relative, people, (at_risk, people_events))
+    return _assemble(observed, interval, level, factors, relative, people, rows)
 
 
 def reverse_kaplan_meier(
@@ -365,7 +379,7 @@ def reverse_kaplan_meier(
     counter = count_risk(observed)
     event_time, events = count_events(observed, ~is_censored)
     tied = _counts_at(time, event_time, events)
-    factors = _factors(observed, time, counter.just_before(time) - tied, censored)
+    factors = _Factors.of(observed, time, counter.just_before(time) - tied, censored)
     refuse_empty_risk_set(time, factors.at_risk, censored, counter)
     people, rows = counter, (factors.at_risk, censored)
     relative = None
@@ -378,6 +392,14 @@ def reverse_kaplan_meier(
         swapped = _events_leave_first(observed)
         relative = survival_variance(swapped, time, factors.at_risk, factors.events)
     return _assemble(observed, interval, level, factors, relative, people, rows)
+
+
+def _after(first: float, values: FloatArray) -> FloatArray:
+    """Return the values after a first one."""
+    column = np.empty(values.size + 1)
+    column[0] = first
+    column[1:] = values
+    return column
 
 
 def _events_leave_first(observed: RightCensored) -> RightCensored:
@@ -412,21 +434,25 @@ def _assemble(
             "log, plain or logit (robust standard errors).",
             interval=interval,
         )
-    survival = np.concatenate([[1.0], _survival(factors)])
-    variance = np.cumsum(factors.greenwood_terms()) if relative is None else relative
-    se: FloatArray = survival * np.sqrt(np.concatenate([[0.0], variance]))
-    se[survival <= 0] = np.nan
-    time = np.concatenate([[0.0], factors.time])
-    if interval in BETA_PRODUCTS:
-        products = _beta_products(factors.at_risk, factors.events)
-        products = products.take(np.arange(-1, factors.time.size))
-        limits = _limits_from_products(products, people.just_after(time), interval, level)
-    else:
-        limits = transform_limits(survival, se, interval, level)
-    at_risk = np.concatenate([[people.at_zero()], rows[0]])
-    events = np.concatenate([[0.0], rows[1]]).astype(np.int64)
+    survival = factors.survival()
+    variance = factors.greenwood() if relative is None else _after(0.0, relative)
+    se: FloatArray = np.sqrt(variance, out=variance)
+    se *= survival
+    np.copyto(se, np.nan, where=survival <= 0)
+    time = _after(0.0, factors.time)
+    at_risk, events = _after(people.at_zero(), rows[0]), _after(0.0, rows[1])
     left = people.left_between(time, at_risk, rows[1])
-    curve = StepCurve(time, at_risk.astype(np.int64), events, left, survival, se, *limits)
+    columns = (time, at_risk.astype(np.int64), events.astype(np.int64), left, survival, se)
+    if interval in BETA_PRODUCTS:
+
+        def draw_limits() -> tuple[FloatArray, FloatArray]:
+            products = _beta_products(factors.at_risk, factors.events)
+            products = products.take(np.arange(-1, factors.time.size))
+            return _limits_from_products(products, people.just_after(time), interval, level)
+
+        curve: StepCurve = StepCurveWithLateLimits(*columns, draw_limits)
+    else:
+        curve = StepCurve(*columns, *transform_limits(survival, se, interval, level))
     return KaplanMeier(
         n=observed.people,
         events=int(rows[1].sum()),

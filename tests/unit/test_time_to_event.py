@@ -429,6 +429,20 @@ def test_tests_that_cannot_be_made() -> None:
         one_sample_log_rank(3, 0)
 
 
+@pytest.mark.parametrize(
+    ("time", "status", "group"),
+    [
+        # cmprsk 2.2-11: "NA/NaN/Inf in foreign function call"
+        ([0, 0, 0, 2, 0, 1], [1, 1, 0, 1, 1, 1], "bbaaba"),
+        # cmprsk 2.2-11: statistic -0.884, p 1
+        ([0, 0, 0, 1, 1, 1], [0, 0, 2, 1, 1, 1], "aaaabb"),
+    ],
+)
+def test_gray_without_a_variance_is_refused(time: list[int], status: list[int], group: str) -> None:
+    with pytest.raises(RefusedEstimateError, match="variance of Gray's score does not exist"):
+        gray(RightCensored.of(time, status), list(group))
+
+
 def test_trend_uses_the_whole_variance_not_its_diagonal() -> None:
     # greenwood's uses the diagonal only; with two groups trend is the log-rank test
     rng = np.random.default_rng(2)
