@@ -21,6 +21,7 @@ from typing import Any
 from registry.chain import HASH_BYTES, Anchor, extend_chain, sync_folder
 from registry.encryption import read_key
 from registry.errors import RefusedInputError
+from registry.free_text import check_reason, check_recorder
 from registry.lock import hold_lock
 from registry.new_files import apply_schema, check_filled, draft_file, draft_path
 from registry.opening import attach, prepare_writing, word_any_damage
@@ -258,13 +259,14 @@ def erase_patient(
         raise RefusedInputError(
             "An erasure needs a reason and someone who does it.", option="--why"
         )
+    by, why = check_recorder(by), check_reason(why)
     at = at.astimezone(UTC).replace(tzinfo=None) if at.tzinfo else at
     path = Path(store_path).absolute()
     check_there(path)
     with hold_lock(path, exclusive=True), word_any_damage(path):
         prepare_writing(path).close()
         try:
-            return _replace(path, patient_id.strip(), by.strip(), why.strip(), at)
+            return _replace(path, patient_id.strip(), by, why, at)
         finally:
             note_closed_file(path)
 

@@ -11,20 +11,24 @@ from __future__ import annotations
 import io
 import json
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from registry.chain import Anchor
+from registry.encryption import check_cryptography, key_path, make_key, read_key
 from registry.errors import StoreError
 from registry.file_sets import new_folder, read_checked, read_sums
+from registry.free_text import check_recorder
 from registry.migrate import migrate, read_migrations
 from registry.new_files import apply_schema, check_filled, make_file
 from registry.sealing import ENDING, Sealer, make_sealer
 from registry.storage import Storage
 from registry.store import Store, open_store
+from registry.store_files import check_absent
 
 FORMAT = 1
 MANIFEST = "manifest.json"
@@ -103,6 +107,7 @@ def back_up(
         When ``out`` exists, the chain does not hold, the registry is encrypted and no key is
         given, or the library for sealing is missing.
     """
+    by = check_recorder(by)
     store_path, out = Path(store_path), Path(out).absolute()
     if key_file is not None and out in Path(key_file).absolute().parents:
         raise StoreError("Keep the key out of the backup that it opens.", file=str(key_file))
@@ -208,8 +213,12 @@ def restore(
     *,
     at: datetime,
     key_file: Path | None = None,
+    encrypt: bool = False,
 ) -> Manifest:
     """Make a new registry from a backup, and prove it before it gets its name.
+
+    The new registry is plain, also where the backup is sealed or the registry that it was made of
+    was encrypted, unless ``encrypt`` is given.
 
     Parameters
     ----------
@@ -219,12 +228,16 @@ def restore(
         The time, for the ledger of migrations.
     key_file
         File of the key of a sealed backup.
+    encrypt
+        Whether the engine encrypts the new registry, with the key in the registry's key file
+        (:func:`registry.encryption.key_path`), which is drawn when there is none.
 
     Raises
     ------
     StoreError
         When a file is missing, cut short or changed (naming it), the schema is newer than this
-        program, the restored content hash or chain differ, or ``store_path`` exists.
+        program, the restored content hash or chain differ, ``store_path`` exists, or encryption is
+        not to be had.
     """
     folder, path = Path(backup), Path(store_path).absolute()
     source = _open_backup(folder, key_file)
@@ -239,8 +252,27 @@ def restore(
     for name in source.sums:
         read_checked(folder, name, source.sums)
     at = at.astimezone(UTC).replace(tzinfo=None) if at.tzinfo else at
-    make_file(path, lambda storage: _fill(storage, path, source, manifest, at))
+    with _registry_key(path, encrypt=encrypt) as key:
+        make_file(path, lambda storage: _fill(storage, path, source, manifest, at), key=key)
     return manifest
+
+
+@contextmanager
+def _registry_key(path: Path, *, encrypt: bool) -> Iterator[str | None]:
+    """Give the key of the registry to make; one that was drawn goes when the block fails."""
+    if not encrypt:
+        yield None
+        return
+    check_absent(path)
+    check_cryptography()
+    kept = read_key(path)
+    key = kept or make_key(key_path(path))
+    try:
+        yield key
+    except BaseException:
+        if kept is None:
+            key_path(path).unlink(missing_ok=True)
+        raise
 
 
 def _fill(storage: Storage, path: Path, source: _Backup, manifest: Manifest, at: datetime) -> None:

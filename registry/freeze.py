@@ -16,6 +16,7 @@ from pathlib import Path
 
 from registry.encryption import KEY_FILE_VARIABLE, read_key
 from registry.errors import RefusedInputError, StoreError, UsageError
+from registry.free_text import check_recorder
 from registry.new_files import apply_schema, check_filled, make_file
 from registry.storage import DataLock, Storage
 from registry.store import Store, open_store
@@ -78,6 +79,7 @@ def freeze(
     StoreError
         When ``out`` exists, the registry is itself a lock, or its chain does not hold.
     """
+    by = check_recorder(by)
     at, until = _to_utc(at), _to_utc(recorded_until) if recorded_until else None
     for option, is_later in (
         ("--data-cut", data_cut > at.date()),

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from registry.chain import read_head
@@ -16,7 +16,7 @@ from registry.encryption import EncryptedStoreError, read_key
 from registry.errors import StoreError
 from registry.migrate import migrate, pending_migrations, read_migrations
 from registry.storage import Storage
-from registry.store_files import forget_file_checksum, keep_copy, note_head
+from registry.store_files import forget_file_checksum, keep_copy, note_closed_file, note_head
 
 
 def attach(path: Path, *, write: bool) -> Storage:
@@ -98,7 +98,11 @@ def prepare_writing(path: Path) -> Storage:
         storage.checkpoint()
     finally:
         storage.close()
-    keep_copy(path)
+    try:
+        keep_copy(path)
+    except StoreError:
+        note_closed_file(path)  # nothing was written: its checksum is known as before
+        raise
     storage = attach(path, write=True)
     try:
         now = datetime.now(UTC).replace(tzinfo=None)
@@ -131,16 +135,34 @@ def check_lock(storage: Storage, path: Path) -> None:
         )
 
 
+def _word_older_schema(storage: Storage, path: Path) -> StoreError:
+    """Word the refusal of an older schema: a registry is upgraded, a data lock never changes."""
+    schema = storage.applied_migrations()[-1].number
+    where = {"file": str(path), "schema": schema}
+    lock = storage.data_lock()
+    if lock is None:
+        return StoreError(
+            f"The registry {path.name} was last written by an older version of this program. "
+            f"Bring it up to date with `afterplaque init {path.name} --upgrade`.",
+            **where,
+        )
+    last = lock.recorded_until.replace(microsecond=0) + timedelta(seconds=1)
+    return StoreError(
+        f"The data lock {path.name} was made by an older version of this program (schema "
+        f"{schema}), and a lock is never changed. Read it with that version, or lock the same "
+        f"records anew: `afterplaque snapshot STORE NEW.lock --data-cut {lock.data_cut} "
+        f"--recorded-until {last:%Y-%m-%dT%H:%M:%S}`. The new lock has a content "
+        "hash of its own.",
+        **where,
+    )
+
+
 def prepare_reading(path: Path) -> Storage:
     """Open for reading: nothing in the file or beside it changes."""
     storage = attach(path, write=False)
     try:
         if check_schema(storage, path):
-            raise StoreError(
-                f"The registry {path.name} was last written by an older version of this program. "
-                f"Bring it up to date with `afterplaque init {path.name} --upgrade`.",
-                file=str(path),
-            )
+            raise _word_older_schema(storage, path)
         check_head(storage, path)
         check_lock(storage, path)
     except BaseException:

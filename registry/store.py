@@ -18,6 +18,7 @@ from registry.batch import BATCH_KINDS, Batch, BatchKind
 from registry.chain import Anchor, Head, sync_folder
 from registry.encryption import check_cryptography, key_path, make_key
 from registry.errors import RefusedInputError, StoreError
+from registry.free_text import check_free_text, check_reason, check_recorder
 from registry.journal import VersionRow, find_table, split_key, tell_history
 from registry.lock import hold_lock
 from registry.migrate import migrate, read_migrations
@@ -160,10 +161,11 @@ class Store:
             raise ValueError(f"there is no kind of batch {kind!r}")
         if not by.strip():
             raise RefusedInputError("Say who records this.", option="--by")
+        by, why = check_recorder(by), check_reason(why)
         self._storage.begin()
         self._is_recording = True
         try:
-            batch = self._start_batch(kind, by.strip(), why.strip(), _to_utc(at))
+            batch = self._start_batch(kind, by, why, _to_utc(at))
             yield batch
             head = batch.finish()
             if head is None:
@@ -255,10 +257,14 @@ def create_store(
     ------
     StoreError
         When the file exists, its folder does not, or encryption is not to be had.
+    RefusedInputError
+        When the centre or the name is blank, too long, or holds a character that cannot be seen.
     """
     path = Path(path).absolute()
     if not centre_id.strip() or not by.strip():
         raise RefusedInputError("A registry needs a centre and someone who makes it.")
+    by = check_recorder(by)
+    centre_id = check_free_text(centre_id, what="The centre's name", option="--centre")
     check_absent(path)
     if encrypt:
         check_cryptography()
@@ -268,7 +274,7 @@ def create_store(
         remove_draft(draft)
         key = make_key(key_path(path)) if encrypt else None
         try:
-            head = _fill_new_store(draft, path.name, centre_id.strip(), by.strip(), at, key)
+            head = _fill_new_store(draft, path.name, centre_id, by, at, key)
             draft.rename(path)
         except BaseException:
             if encrypt:

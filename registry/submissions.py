@@ -23,6 +23,7 @@ from typing import Any
 
 from registry.errors import RefusedInputError, StoreError
 from registry.file_sets import new_folder, read_checked, read_sums
+from registry.free_text import check_recorder
 from registry.intake import IntakeResult, take_in
 from registry.records import TABLES, RecordTable
 from registry.store import Store, create_store, open_store
@@ -103,11 +104,12 @@ def submit(
     StoreError
         When ``out`` exists, or the registry is encrypted (a submission is plain).
     """
+    by = check_recorder(by)
     with open_store(store_path) as store:
         if store.storage.is_encrypted:
             raise StoreError(
-                "The registry is encrypted and a submission is not; submit from a data lock on an"
-                " encrypted disk.",
+                "The registry is encrypted and a submission is not. Restore a backup into a plain "
+                "registry on an encrypted disk, and submit from there.",
                 file=str(store_path),
             )
         tables = [

@@ -135,8 +135,8 @@ def export_tables(store_path: str | Path, out: str | Path, *, research: bool = F
     with open_store(store_path) as store:
         if store.storage.is_encrypted:
             raise StoreError(
-                "The registry is encrypted and an export is not. Restore a backup into a registry "
-                "on an encrypted disk, and export from there.",
+                "The registry is encrypted and an export is not. Restore a backup into a plain "
+                "registry on an encrypted disk, and export from there.",
                 file=str(store_path),
             )
         [(people, consenting)] = store.connection.execute(

@@ -18,6 +18,7 @@ import numbers
 import os
 import sys
 import traceback
+import unicodedata
 import warnings
 from collections.abc import Mapping, Sequence
 from contextvars import ContextVar
@@ -29,7 +30,7 @@ from typing import Annotated, Any
 
 import typer
 
-from registry.errors import DataProblemsError, MendableError
+from registry.errors import DataProblemsError, MendableError, UsageError
 from reports.render.text import lay_out_table, make_printable
 
 SCHEMA_VERSION = 1
@@ -344,8 +345,21 @@ def run_in_frame(application: typer.Typer, arguments: Sequence[str]) -> int:
     return code
 
 
+def _refuse_unreadable(arguments: Sequence[str]) -> None:
+    """Refuse an argument with a control character, or with bytes that are no UTF-8 text."""
+    for place, text in enumerate(arguments, 1):
+        for letter in text:
+            if unicodedata.category(letter) in ("Cc", "Cs"):
+                raise UsageError(
+                    f"Argument {place} holds a line break, a control character or bytes that are "
+                    "no UTF-8 text. Type it in one line; a file of such a name has to be renamed.",
+                    argument=place,
+                )
+
+
 def _run(application: typer.Typer, arguments: list[str]) -> int:
     try:
+        _refuse_unreadable(arguments)
         command = typer.main.get_command(application)
         outcome = command.main(arguments, prog_name="afterplaque", standalone_mode=False)
     except MendableError as error:

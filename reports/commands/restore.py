@@ -19,6 +19,14 @@ def restore(
     key_file: Annotated[
         Path | None, typer.Option("--key-file", help="File of the key of a sealed backup.")
     ] = None,
+    encrypt: Annotated[
+        bool,
+        typer.Option(
+            "--encrypt",
+            help="Let the database engine encrypt the new registry, with the key in STORE.key or "
+            "AFTERPLAQUE_KEY_FILE (drawn when there is none); without it the registry is plain.",
+        ),
+    ] = False,
     as_json: JsonFlag = False,
 ) -> None:
     """Make a new registry from a backup; say done only when it holds what was backed up.
@@ -27,9 +35,10 @@ def restore(
     hash and chain of the new registry are compared with the backup's. A backup that was cut short
     or changed is refused, naming the file, and leaves nothing.
     """
+    from registry.encryption import key_path
     from registry.exchange import restore as restore_backup
 
-    made = restore_backup(backup, store, at=now_utc(), key_file=key_file)
+    made = restore_backup(backup, store, at=now_utc(), key_file=key_file, encrypt=encrypt)
     payload = {
         "command": "restore",
         "store": str(store),
@@ -38,6 +47,7 @@ def restore(
         "batches": made.batches,
         "entries": made.entries,
         "made_at": made.made_at,
+        "encrypted": encrypt,
         "rows": made.rows,
     }
     text = f"{store}\ncontent hash {made.content_hash}, as backed up {made.made_at}"
@@ -47,3 +57,7 @@ def restore(
             "Content hash and chain are those of the backup. What was recorded after it, "
             f"{made.made_at}, has to be taken in again."
         )
+        if encrypt:
+            note(f"The registry's key is in {key_path(store)}: keep a copy of it elsewhere.")
+        elif key_file is not None:
+            note("The backup was sealed, and this registry is not: keep it on an encrypted disk.")

@@ -11,17 +11,19 @@ from collections.abc import Callable
 from datetime import date, datetime
 from pathlib import Path
 
+import duckdb
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from registry.encryption import key_path
 from registry.errors import StoreError
 from registry.exchange import back_up, restore
 from registry.file_sets import SUMS
 from registry.freeze import freeze
 from registry.integrity import check_integrity, verify_chain
 from registry.migrate import read_migrations
-from registry.store import open_store
+from registry.store import create_store, open_store
 
 AT = datetime(2027, 1, 1)
 OLD = Path(__file__).parents[1] / "stores" / "m001.registry.gz"
@@ -216,6 +218,61 @@ def test_a_sealed_backup_shows_nothing_and_opens_with_its_key_alone(
         back_up(path, tmp_path / "again", by="a", at=AT, key_file=inside, make_key_file=True)
     with pytest.raises(StoreError, match="cannot be read"):
         back_up(path, tmp_path / "again", by="a", at=AT, key_file=tmp_path / "none")
+
+
+def test_an_encrypted_registry_comes_back_plain_or_encrypted_as_asked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With the engine's weaker built-in cipher in place of its module, for the test alone."""
+
+    def use_built_in_cipher(connection: duckdb.DuckDBPyConnection) -> None:
+        connection.execute("SET force_mbedtls_unsafe = 'true'").fetchall()
+
+    for module in ("store", "exchange"):
+        monkeypatch.setattr(f"registry.{module}.check_cryptography", lambda: None)
+    monkeypatch.setattr("registry.duckdb_storage.load_cryptography", use_built_in_cipher)
+    path, out, key = tmp_path / "ours", tmp_path / "backup", tmp_path / "seal"
+    create_store(path, centre_id="Nordklinik", by="ana", at=datetime(2026, 1, 1), encrypt=True)
+    with pytest.raises(StoreError, match="so its backup is sealed as well"):
+        back_up(path, out, by="ana", at=AT)
+    made = back_up(path, out, by="ana", at=AT, key_file=key, make_key_file=True)
+    assert b"Nordklinik" not in b"".join(file.read_bytes() for file in out.iterdir())
+    plain, hidden = tmp_path / "plain", tmp_path / "hidden"
+    assert restore(out, plain, at=AT, key_file=key) == made
+    assert restore(out, hidden, at=AT, key_file=key, encrypt=True) == made
+    assert b"Nordklinik" in plain.read_bytes()
+    assert b"Nordklinik" not in hidden.read_bytes()
+    assert key_path(hidden).stat().st_mode & 0o777 == 0o600
+    with open_store(hidden) as store:
+        assert store.storage.is_encrypted
+        assert store.storage.content_hash() == made.content_hash
+    # A restoring that fails leaves no key of its own, and a key that was kept is used again.
+    (out / "setting_version.parquet.sealed").write_bytes(b"")
+    with pytest.raises(StoreError, match="checksum differs"):
+        restore(out, tmp_path / "third", at=AT, key_file=key, encrypt=True)
+    assert not key_path(tmp_path / "third").exists()
+    hidden.unlink()
+    kept = key_path(hidden).read_text()
+    back_up(path, tmp_path / "again", by="ana", at=AT, key_file=key)
+    restore(tmp_path / "again", hidden, at=AT, key_file=key, encrypt=True)
+    assert key_path(hidden).read_text() == kept
+
+
+def test_restoring_encrypted_needs_the_engines_module(backup: Path, tmp_path: Path) -> None:
+    """Where the module is installed it has to work instead."""
+    folder = tmp_path / "new"
+    folder.mkdir()
+    new = folder / "new.registry"
+    said = ""
+    try:
+        restore(backup, new, at=AT, encrypt=True)
+    except StoreError as refusal:
+        said = refusal.message
+    if new.exists():
+        assert check_integrity(new).is_whole
+    else:
+        assert "operating system encrypts" in said
+        assert list(folder.iterdir()) == []
 
 
 def test_two_sealed_files_cannot_change_places(path: Path, tmp_path: Path) -> None:

@@ -11,9 +11,11 @@ import duckdb
 import pyarrow as pa
 import pytest
 
+from registry import opening
 from registry.errors import RefusedInputError, StoreError, UsageError
 from registry.freeze import freeze
 from registry.integrity import check_integrity
+from registry.migrate import read_migrations
 from registry.store import open_store
 from reports.data_cuts import settle_cut
 
@@ -146,6 +148,39 @@ def test_a_changed_lock_is_refused_and_found(path: Path, change: str) -> None:
     with pytest.raises(StoreError, match="does not hold what was locked"), open_store(lock):
         pass
     assert not check_integrity(lock).is_whole
+
+
+def test_a_lock_of_an_older_schema_is_told_how_to_be_made_anew(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """There is one schema so far: a second one is invented here, and the lock made by the first."""
+    lock, _ = _lock(path, "lock", recorded_until=datetime(2024, 4, 1))
+    held = _patients(lock)
+    folder = tmp_path / "migrations"
+    folder.mkdir()
+    for file in (Path(opening.__file__).parent / "migrations/duckdb").glob("*.sql"):
+        shutil.copy(file, folder)
+    number = len(list(folder.iterdir())) + 1
+    (folder / f"m{number:03d}_hue.sql").write_text(
+        "ALTER TABLE patient_version ADD COLUMN hue VARCHAR;"
+    )
+    known = read_migrations(folder=folder)
+    for module in ("new_files", "opening"):
+        monkeypatch.setattr(f"registry.{module}.read_migrations", lambda: known)
+    before = lock.read_bytes()
+    with pytest.raises(StoreError, match="a lock is never changed") as refused, open_store(lock):
+        pass
+    assert "--upgrade" not in refused.value.message
+    assert "--data-cut 2024-12-31 --recorded-until 2024-03-01T09:00:01" in refused.value.message
+    with pytest.raises(StoreError, match="read, never written"), open_store(lock, write=True):
+        pass
+    assert lock.read_bytes() == before
+    with pytest.raises(StoreError, match="--upgrade"), open_store(path):
+        pass
+    with open_store(path, write=True):  # brings it up to date
+        pass
+    anew, _ = _lock(path, "anew", recorded_until=datetime(2024, 3, 1, 9, 0, 1))
+    assert _patients(anew) == held
 
 
 def test_moments_that_cannot_be_locked_are_refused(path: Path) -> None:
