@@ -5,12 +5,13 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Sequence
+from pathlib import Path
 
 import numpy as np
 
 from analysis.dose_effect.dose_response import DoseResponse
 
-TABLE, FIELDS = "dose_response.csv", "fields.csv"
+TABLE, FIELDS, SCRIPT = "dose_response.csv", "fields.csv", "redo.R"
 
 
 def _text(rows: Iterable[Sequence[object]]) -> str:
@@ -26,11 +27,10 @@ def _cell(value: object) -> object:
 
 
 def export_table(answer: DoseResponse) -> dict[str, str]:
-    """Return the files: the table (one row a unit) and what its fields mean.
+    """Return the files: the table (one row a unit), what its fields mean, and a script for R.
 
-    Values are as analysed: doses of the first course, times in years, empty where missing. In R:
-    ``d <- read.csv("dose_response.csv")`` and
-    ``coxph(Surv(time_years, status == 1) ~ dose_step + ..., d)``.
+    Values are as analysed: doses of the first course, times in years, empty where missing. The
+    script does the main models of this question again from the table.
     """
     rows = answer.rows
     causes = ", ".join(
@@ -76,4 +76,12 @@ def export_table(answer: DoseResponse) -> dict[str, str]:
         ["field", "unit", "meaning"],
         *[[n, u, m] for n, u, m, _ in columns],
     ]
-    return {TABLE: _text(body), FIELDS: _text(meanings)}
+    return {TABLE: _text(body), FIELDS: _text(meanings), SCRIPT: write_script(answer)}
+
+
+def write_script(answer: DoseResponse) -> str:
+    """Return the script that does the study again in R, with the horizon and the adjustment."""
+    text = Path(__file__).with_name("dose_redo.R").read_text(encoding="utf-8")
+    names = ", ".join(f'"{name}"' for name in answer.rows.covariates)
+    horizon = f"{answer.question.horizon_years:g}"
+    return text.replace("@horizon@", horizon).replace("@adjust@", names)

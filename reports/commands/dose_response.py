@@ -146,7 +146,10 @@ def dose_response(
     ] = None,
     export: Annotated[
         Path | None,
-        typer.Option("--export", help="Folder for the analysis table and its fields, for R."),
+        typer.Option(
+            "--export",
+            help="Folder for the analysis table, its fields and a script that redoes it in R.",
+        ),
     ] = None,
     audience: Annotated[
         Literal["internal", "published"],
@@ -310,6 +313,7 @@ def _files_to_write(out: Path | None, export: Path | None, force: bool) -> dict[
     if export:
         files |= {
             "table": export / "dose_response.csv", "fields": export / "fields.csv",
+            "script": export / "redo.R",
         }  # fmt: skip
     refuse_overwriting(files.values(), force=force)
     return files
@@ -334,9 +338,10 @@ def _write_report(
 
 
 def _write_export(found: Any, files: dict[str, Path]) -> None:
-    from reports.dose_export import FIELDS, TABLE, export_table
+    from reports.dose_export import FIELDS, SCRIPT, TABLE, export_table
     from reports.writing import write_whole
 
     made = export_table(found)
     write_whole(files["table"], made[TABLE].encode("utf-8"))
     write_whole(files["fields"], made[FIELDS].encode("utf-8"))
+    write_whole(files["script"], made[SCRIPT].encode("utf-8"))
