@@ -327,20 +327,21 @@ def refuse_empty_risk_set(
     Raises
     ------
     RefusedEstimateError
-        When nobody is under observation for a while after an event and people enter later: every
-        later value would be a product with an unknown factor (with 0, if all at risk failed).
+        When nobody is under observation for a while after an event and people enter later, or all
+        at risk fail at the very time at which others enter: every later value would be a product
+        with an unknown factor, or with 0.
     """
     if counter.entries is None or time.size == 0:
         return
     later = counter.exits[counter.exits >= time[0]]
     distinct = np.concatenate([later[:1], later[1:][later[1:] != later[:-1]]])
     is_empty = (counter.just_after(distinct) <= 1e-9) & (distinct < counter.exits[-1])
-    if not is_empty.any():
+    nailed = time[(events >= at_risk) & (time < counter.exits[-1])]
+    if not is_empty.any() and nailed.size == 0:
         return
-    when = float(distinct[is_empty][0])
+    when = float(min([*distinct[is_empty][:1], *nailed[:1]]))
     behind = int((counter.entries >= when).sum())
-    all_failed = bool(np.any((time == when) & (events >= at_risk)))
-    why = "everyone at risk then had the event" if all_failed else "nobody was at risk after it"
+    why = "everyone at risk then had the event" if when in nailed else "nobody was at risk after it"
     raise RefusedEstimateError(
         f"The risk set is empty after time {when:g} ({why}) while {behind} enter at or after it: "
         "with delayed entry the curve cannot be carried across. Start the clock later (a "

@@ -93,7 +93,7 @@ class RowOrder:
         ordered = place.view(np.float64)  # its memory is free now: fresh memory costs time
         np.right_shift(key, np.uint64(bits), out=place.view(np.uint64))
         if scale != 1:
-            if _loses_digits(ordered):
+            if _loses_digits(ordered, time):
                 return cls._by_two_keys(time, status - 1 & (1 << bits) - 1, highest)
             ordered /= scale
         return cls(ordered, key, highest)
@@ -131,10 +131,12 @@ def _scale(longest: float, bits: int) -> float | None:
     return math.ldexp(1.0, power) if -1022 <= power <= 1023 else None
 
 
-def _loses_digits(scaled: FloatArray) -> bool:
-    """Whether a time above 0 became too small for all its digits."""
-    above = int(np.searchsorted(scaled, 0.0, side="right"))
-    return above < scaled.size and float(scaled[above]) < _SMALLEST_NORMAL
+def _loses_digits(scaled: FloatArray, time: FloatArray) -> bool:
+    """Whether a time above 0 became too small for all its digits, or 0."""
+    zeros = int(np.searchsorted(scaled, 0.0, side="right"))
+    if zeros > 0 and zeros > np.count_nonzero(time == 0):
+        return True
+    return zeros < scaled.size and float(scaled[zeros]) < _SMALLEST_NORMAL
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -168,6 +168,68 @@ def test_mid_p_beta_product_without_censoring() -> None:
     assert none.lower[0] == pytest.approx(0.05 ** (1 / 20))
 
 
+@pytest.mark.parametrize("interval", ["kaplan-meier", "incidence"])
+@pytest.mark.parametrize("n", [1, 7, 40])
+def test_mid_p_is_the_binomial_mid_p_at_every_count(n: int, interval: str) -> None:
+    # without censoring, and for a cause with others competing: P(X beyond) + P(X = x)/2 = 0.025
+    from scipy.stats import binom
+
+    status = np.arange(n) % 3 == 0
+    rows = RightCensored.of(range(1, n + 1), np.where(status, 1, 2))
+    at_all = RightCensored.of(range(1, n + 1), [1] * n)
+    for when in range(n + 1):
+        if interval == "kaplan-meier":
+            x = when
+            at = kaplan_meier(at_all, interval="beta-product-mid-p").at(when)
+            low, high = 1 - at.upper[0], 1 - at.lower[0]
+        else:
+            x = int(status[:when].sum())
+            at = aalen_johansen(rows, interval="beta-product-mid-p").cause(1).at(when)
+            low, high = at.lower[0], at.upper[0]
+        if x == 0:
+            assert low == 0
+        else:
+            assert binom.sf(x, n, low) + binom.pmf(x, n, low) / 2 == pytest.approx(0.025, rel=1e-8)
+        if x == n:
+            assert high == 1
+        else:
+            tail = binom.cdf(x - 1, n, high) + binom.pmf(x, n, high) / 2
+            assert tail == pytest.approx(0.025, rel=1e-8)
+
+
+def test_mid_p_of_a_censored_sample_by_its_definition() -> None:
+    """Against the exact mixture of the two products, whose logarithms are sums of exponentials.
+
+    Five at risk, failure, two censored, failure with 2 at risk, one left: −log W⁺ is a sum of
+    exponentials of rates 5 and 2, −log W⁻ one of rates 5, 2 and 1 (a Beta(k, 1) is e^(−E/k)). Fay &
+    Brittain 2016: the limits are quantiles of the even mixture. The procedure approximates each
+    product by its two moments, hence the tolerance; with one factor each the limits are exact.
+    """
+    from scipy.optimize import brentq
+    from scipy.stats import beta
+
+    def below(x: float, rates: tuple[int, ...]) -> float:
+        """P(W ≤ x) = P(sum of exponentials ≥ −log x), distinct rates."""
+        total = 0.0
+        for rate in rates:
+            others = [other / (other - rate) for other in rates if other != rate]
+            total += float(np.prod(others)) * x**rate
+        return total
+
+    def limit(p: float) -> float:
+        return float(brentq(lambda x: (below(x, (5, 2)) + below(x, (5, 2, 1))) / 2 - p, 1e-9, 1))
+
+    rows = RightCensored.of([1, 2, 2.5, 3, 4], [1, 0, 0, 1, 0])
+    at = kaplan_meier(rows, interval="beta-product-mid-p").at(3)
+    assert (at.lower[0], at.upper[0]) == pytest.approx((limit(0.025), limit(0.975)), abs=0.01)
+    # one failure of five, then all but one censored: W⁺ = Beta(5, 1), W⁻ = Beta(5, 1)·Beta(1, 1)
+    rows = RightCensored.of([1, 2, 2, 2, 4], [1, 0, 0, 0, 0])
+    at = kaplan_meier(rows, interval="beta-product-mid-p").at(3)
+    exact = kaplan_meier(rows, interval="beta-product").at(3)
+    assert exact.upper[0] == pytest.approx(beta.ppf(0.975, 5, 1), rel=1e-12)
+    assert exact.lower[0] < at.lower[0] < at.upper[0] < exact.upper[0]
+
+
 def test_zero_events_leave_a_real_upper_limit_for_the_risk() -> None:
     # rule of three with 30 people seen to the end: (0.025)^(1/30)
     curve = kaplan_meier(RightCensored.of([5] * 30, [0] * 30), interval="beta-product")

@@ -208,6 +208,14 @@ def test_an_emptied_early_risk_set_is_refused_not_carried_as_zero() -> None:
         kaplan_meier(gap)
 
 
+def test_a_risk_set_that_fails_whole_while_others_enter_is_refused() -> None:
+    # R's survfit gives 0 from time 2 on, with two people at risk at 5
+    observed = RightCensored.of([2, 5, 6], [1, 1, 0], [0, 2, 2])
+    for estimate in (kaplan_meier, aalen_johansen):
+        with pytest.raises(RefusedEstimateError, match="after time 2 .* while 2 enter at or after"):
+            estimate(observed)
+
+
 def test_entry_at_t_is_not_at_risk_at_t() -> None:
     # statsmodels counts it
     observed = RightCensored.of([2, 3, 4, 6], [0, 1, 1, 0], [0, 0, 3, 0])
