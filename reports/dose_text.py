@@ -18,7 +18,7 @@ def lay_out_answer(found: Mapping[str, Any]) -> str:
             ["step", "left out", "kept"], [[s.step, s.left_out, s.kept] for s in found["flow"]]
         ),
         _models(found),
-        *_curves(found["curves"], dose["unit"]),
+        *lay_out_curves(found["curves"], dose["unit"]),
         _spline(found),
         *_confounding(found),
         *_simulations(found),
@@ -63,7 +63,8 @@ def _quantity(name: str, one: Mapping[str, Any], unit: str) -> str:
     return f"  {name}: {said}{' ' + unit if unit else ''}"
 
 
-def _curves(curves: Sequence[Mapping[str, Any]], unit: str) -> list[str]:
+def lay_out_curves(curves: Sequence[Mapping[str, Any]], unit: str) -> list[str]:
+    """Lay out curves at the horizon, one block each."""
     blocks = []
     for one in curves:
         head = f"At the horizon, {one['adjustment']}, {one['reading']} ({one['means']})"

@@ -11,6 +11,11 @@ from typing import TYPE_CHECKING, Any
 
 from registry.errors import RefusedInputError, UsageError
 from reports.event_codes import read_event_codes
+from reports.regression_standardised import (
+    check_standardised,
+    lay_out_standardised_risks,
+    standardise,
+)
 from reports.regression_validated import check_validation, lay_out_validation, validate
 from reports.table_reading import Table
 
@@ -43,6 +48,9 @@ class RegressionQuestion:
     check_with: str | None = None
     validate: int = 0
     calibrate_at: float | None = None
+    standardise: tuple[tuple[str, tuple[float, ...]], ...] = ()
+    at: tuple[float, ...] = ()
+    replicates: int = 500
 
 
 def check_question(question: RegressionQuestion) -> None:
@@ -84,6 +92,7 @@ def check_question(question: RegressionQuestion) -> None:
             option="--check-with",
         )
     check_validation(question)
+    check_standardised(question)
     if len(set(question.terms)) < len(question.terms):
         raise UsageError("--terms names a column twice.", option="--terms")
     outcome = {question.time, question.event, question.entry} & set(question.terms)
@@ -115,7 +124,7 @@ def answer_regression(table: Table, question: RegressionQuestion) -> dict[str, A
         from reports.regression_imputed import answer_imputed
 
         return answer_imputed(table, question)
-    rows, frame, warnings = _read_rows(table, question)
+    rows, frame, warnings = read_model_rows(table, question)
     found = regress(rows, question.model, ties=question.ties, level=question.level)
     answer = describe(table, question, found, frame, warnings)
     if question.check_with:
@@ -125,6 +134,9 @@ def answer_regression(table: Table, question: RegressionQuestion) -> dict[str, A
         answer["warnings"] += said
     if question.validate:
         answer["validation"] = validate(rows, question)
+    if question.standardise:
+        answer["standardised"], said = standardise(rows, question)
+        answer["warnings"] += said
     return answer
 
 
@@ -183,9 +195,10 @@ def _term_rows(found: RegressionAnswer) -> list[dict[str, Any]]:
     ]
 
 
-def _read_rows(
+def read_model_rows(
     table: Table, question: RegressionQuestion
 ) -> tuple[RegressionRows, ModelFrame, list[str]]:
+    """Read the rows of a question, the design, and what must be said of rows left out."""
     import numpy as np
 
     from analysis.models.design_matrix import to_model_frame
@@ -321,7 +334,8 @@ def lay_out_regression(payload: dict[str, Any]) -> str:
         return "–" if value is None else f"{value:.4g}"
 
     logistic = "logistic" in payload["model"]
-    ratio = "odds ratio" if logistic else "hazard ratio"
+    hazard = "subdistribution hazard ratio" if payload["model"] == "fine-gray" else "hazard ratio"
+    ratio = "odds ratio" if logistic else hazard
     limits = f"{100 * payload['level']:g} % limits"
     rows = [
         [
@@ -355,6 +369,8 @@ def lay_out_regression(payload: dict[str, Any]) -> str:
         parts.append(lay_out_opinions(payload["second_opinion"]))
     if "validation" in payload:
         parts.append(lay_out_validation(payload["validation"]))
+    if "standardised" in payload:
+        parts.append(lay_out_standardised_risks(payload["standardised"]))
     parts += [f"Reference of {k}: {v}" for k, v in payload["references"].items()]
     parts += [f"Knots of {k}: {', '.join(map(number, v))}" for k, v in payload["knots"].items()]
     parts += [f"Note: {warning}" for warning in payload["warnings"]]

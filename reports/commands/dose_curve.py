@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
+from registry.errors import UsageError
 from reports.command_frame import JsonFlag, answer
 
 if TYPE_CHECKING:
@@ -26,19 +27,79 @@ def dose_curve(
         Literal["linear", "log"], typer.Option(help="Dose itself or its natural logarithm.")
     ] = "linear",
     link: Annotated[Literal["logit", "probit"], typer.Option(help="Shape of the curve.")] = "logit",
+    time: Annotated[
+        str | None,
+        typer.Option(
+            help="Column: end of observation, for a curve at a --horizon; event codes then"
+            " are 0 censored, 1 event, 2, 3, ... competing."
+        ),
+    ] = None,
+    horizon: Annotated[
+        float | None, typer.Option(metavar="T", help="With --time: the outcome by then, weighted.")
+    ] = None,
+    reading: Annotated[
+        Literal["net", "crude"],
+        typer.Option(help="Competing events before the horizon: a censoring, or not failed."),
+    ] = "net",
+    adjust: Annotated[
+        list[str] | None,
+        typer.Option(metavar="A,B,...", help="With --horizon: columns to adjust for."),
+    ] = None,
+    cluster: Annotated[
+        str | None, typer.Option(help="With --horizon: column that groups rows (patient).")
+    ] = None,
+    event_codes: Annotated[
+        list[str] | None,
+        typer.Option(metavar="FOUND=CODE,...", help="With --horizon: what the events stand for."),
+    ] = None,
+    resamples: Annotated[
+        int,
+        typer.Option(
+            min=0,
+            max=100_000,
+            help="With --horizon: bootstrap samples; 0 for sandwich intervals.",
+        ),
+    ] = 0,
+    seed: Annotated[int, typer.Option(min=0, help="Seed of the bootstrap.")] = 1,
     level: Annotated[float, typer.Option(help="Confidence level, such as 0.95.")] = 0.95,
     as_json: JsonFlag = False,
 ) -> None:
     """Fit a dose-response curve: D50, gamma50, slope and intercept with profile limits.
 
     D50 is given only where it lies within the 1st to 99th percentile of the doses given and its
-    interval is bounded. Under 5 events no curve is fitted.
+    interval is bounded. Under 5 events no curve is fitted. With --time and --horizon the outcome by
+    the horizon is fitted from censored follow-up, weighted by the inverse probability of remaining
+    uncensored; limits are then Fieller's from the sandwich or the bootstrap.
     """
     from analysis.models.dose_curve import dose_curve as fit_curve
-    from reports.estimate_options import check_level
+    from reports.dose_horizon_answer import (
+        HorizonQuestion,
+        answer_at_horizon,
+        check_horizon,
+        lay_out_horizon,
+    )
+    from reports.estimate_options import check_level, read_codes, split_list
     from reports.table_reading import read_table
 
     check_level(level)
+    own = {
+        "--adjust": adjust, "--cluster": cluster, "--event-codes": event_codes,
+        "--resamples": resamples, "--reading": reading == "crude",
+    }  # fmt: skip
+    if check_horizon(time, horizon, own):
+        if n or scale != "linear" or link != "logit":
+            raise UsageError(
+                "A curve at a horizon is logistic in the dose itself, from single rows: leave out"
+                " --n, --scale and --link.",
+                option="--horizon",
+            )
+        asked = HorizonQuestion(
+            dose, event, str(time), float(horizon or 0), reading, tuple(split_list(adjust)),
+            cluster, read_codes(event_codes), resamples, seed, level,
+        )  # fmt: skip
+        found = answer_at_horizon(read_table(table), asked)
+        answer({"command": "dose-curve"} | found, as_json=as_json, text=lay_out_horizon(found))
+        return
     whole, dropped = read_table(table).complete_rows([dose, event, *([n] if n else [])])
     curve = fit_curve(
         whole.numbers(dose),

