@@ -25,7 +25,9 @@ Bools = npt.NDArray[np.bool_]
 
 LARGEST_BLOCK = 60_000
 """Samples times pairs that are worked out together; beyond this the caches no longer hold them."""
-MOST_STEPS = 40
+MOST_STEPS = 60
+SMALLEST_STEP = 1 / 64
+"""A step that does not climb is halved; a search whose step shrinks to this is given up."""
 LARGEST_RISE, LARGEST_SLOPE = 5e-5, 0.05
 """A search ends where the next step would raise the log-likelihood by under the first (the Newton
 decrement: within a hundredth of a standard error) and no slope, in events, is over the second."""
@@ -205,23 +207,25 @@ def _climb_block(
     bend = np.tile(inverse, (count, 1, 1))
     value, slope = _slope(pairs, tied, log_rate, weight)
     ended, going = np.zeros(count, dtype=bool), np.arange(count)
+    shrunk = np.ones(count)
     for _ in range(MOST_STEPS):
         move = (bend[going] @ slope[going][..., None])[..., 0]
         rise = (slope[going] * move).sum(axis=1) / 2
         arrived = (rise < LARGEST_RISE) & (np.abs(slope[going]).max(axis=1) < LARGEST_SLOPE)
         ended[going[arrived]] = True
-        kept = ~arrived & np.isfinite(value[going])
+        kept = ~arrived & np.isfinite(value[going]) & (shrunk[going] > SMALLEST_STEP)
         going, move = going[kept], move[kept]
         if not going.size:
             break
-        move *= np.minimum(1.0, 2.0 / np.abs(move).max(axis=1))[:, None]
+        move *= (shrunk[going] * np.minimum(1.0, 2.0 / np.abs(move).max(axis=1)))[:, None]
         new_value, new_slope = _slope(pairs, tied, log_rate[going] + move, weight[going])
         is_higher = new_value > value[going] - 1e-9 * np.abs(value[going])
-        going, move = going[is_higher], move[is_higher]
-        change = slope[going] - new_slope[is_higher]
-        bend[going] = _update(bend[going], move, change)
-        log_rate[going] += move
-        value[going], slope[going] = new_value[is_higher], new_slope[is_higher]
+        shrunk[going] = np.where(is_higher, 1.0, shrunk[going] / 2)
+        climbed, move = going[is_higher], move[is_higher]
+        change = slope[climbed] - new_slope[is_higher]
+        bend[climbed] = _update(bend[climbed], move, change)
+        log_rate[climbed] += move
+        value[climbed], slope[climbed] = new_value[is_higher], new_slope[is_higher]
     return np.exp(log_rate), ended
 
 
