@@ -99,7 +99,8 @@ def study(n: int, figure: float, censoring: str, rng: np.random.Generator) -> li
             pass
         else:
             drawn = float(limits.loss_lower[0]), float(limits.loss_upper[0])
-            reported = tuple(float(one[0]) for one in widen_at_few_losses(limits, count))
+            low, high = widen_at_few_losses(limits, count)
+            reported = float(low[0]), float(high[0])
         held.append([low <= figure <= high for low, high in (drawn, by_count, reported)])
         width.append(reported[1] - reported[0])
     shares = 100 * np.mean(held, axis=0)

@@ -19,9 +19,9 @@ lower limit of the first and the upper limit of the second by the beta product (
 Proschan 2013, Biostatistics 14:723) are therefore limits for S(t). They need no smoothness and no
 grid of visits. Without an event the lower limit is that of Clopper and Pearson from the people
 known to be free at t; with exact and right-censored times they are the beta product limits of
-Kaplan–Meier (whoever is censored at t counts as free at t); with everybody examined at t they are Clopper and Pearson's. Their price is the share
-of events whose interval holds t: they are wider than need be by about the hazard times the time
-between examinations.
+Kaplan–Meier (whoever is censored at t counts as free at t); with everybody examined at t they are
+Clopper and Pearson's. Their price is the share of events whose interval holds t: they are wider
+than need be by about the hazard times the time between examinations.
 """
 
 from __future__ import annotations
@@ -156,8 +156,8 @@ class _Ordered:
     ) -> _Ordered:
         key = time + 1j * rank  # complex numbers sort by their real, then their imaginary part
         leaving, place = np.unique(key, return_inverse=True)
-        size = np.bincount(place, weight)
-        events = np.bincount(place, weight * is_event)
+        size = np.bincount(place, weight).astype(np.float64)
+        events = np.bincount(place, weight * is_event).astype(np.float64)
         remaining = np.append(np.cumsum(size[::-1])[::-1], 0.0)
         at = events > 0
         at_risk = remaining[:-1][at]

@@ -305,11 +305,11 @@ def fit_firth_binomial(
     return _firth_fit(
         evaluate, top, limits, scale, terms, level,
         null=null.point.log_likelihood, n=len(data.trials), events=round(data.successes.sum()),
-        flic_intercept=_flic_intercept(scaled, top.coefficients), link=data.link,
+        flic_intercept=flic_intercept(scaled, top.coefficients), link=data.link,
     )  # fmt: skip
 
 
-def _flic_intercept(data: BinomialData, beta: Array) -> float:
+def flic_intercept(data: BinomialData, beta: Array) -> float:
     """First coefficient refitted so that expected events equal those seen, the others held."""
     rest = data.matrix[:, 1:] @ beta[1:] + data.offset
     seen = float(data.successes.sum())

@@ -24,6 +24,9 @@ from registry.errors import MendableError, RefusedEstimateError
 Array = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
+Hazard = tuple[Array, Array, Array]
+"""Event times, hazard steps at covariate means, and the relative hazard of each row."""
+
 FEWEST_FITTED = 0.9
 """Under this share of bootstrap samples that could be fitted no standard error is given."""
 LARGEST_BLOCK = 2_000_000
@@ -199,7 +202,7 @@ class _Model:
         for cause in causes:
             event = observed.status == cause
             if cause != 1 and event.sum() < FEWEST_EVENTS:
-                bare[cause] = _nelson_aalen(observed, event, codes)
+                bare[cause] = nelson_aalen(observed.time, observed.entry, event, codes)
                 continue
             fits[cause] = cox(
                 matrix, observed.time, event, terms=terms, entry=observed.entry, strata=codes
@@ -213,11 +216,11 @@ class _Model:
         found = np.full((groups, at.size), np.nan)
         for group in range(min(groups, self.last.size)):
             hazards = self._hazards(matrix, group)
-            values = _mean_incidence(hazards, at) if is_incidence else _mean_survival(hazards, at)
+            values = mean_incidence(hazards, at) if is_incidence else mean_survival(hazards, at)
             found[group] = np.where(at <= self.last[group], values, np.nan)
         return found
 
-    def _hazards(self, matrix: Array, group: int) -> list[tuple[Array, Array, Array]]:
+    def _hazards(self, matrix: Array, group: int) -> list[Hazard]:
         """Event times, baseline steps and each row's relative hazard; event 1 first."""
         hazards = []
         for fit in self.fits.values():
@@ -232,24 +235,25 @@ class _Model:
         return hazards
 
 
-def _nelson_aalen(
-    observed: RightCensored, event: NDArray[np.bool_], codes: IntArray
+def nelson_aalen(
+    time: Array, entry: Array | None, event: NDArray[np.bool_], codes: IntArray
 ) -> tuple[Array, Array, IntArray]:
-    """Event times, hazard steps and group codes."""
+    """Event times, hazard steps and group codes, each group by itself."""
     parts = []
     for group in np.unique(codes):
         mine = codes == group
-        time = np.unique(observed.time[mine & event])
-        happened = (observed.time[mine & event][:, None] == time).sum(axis=0)
-        there = (observed.time[mine][:, None] >= time).sum(axis=0)
-        if observed.entry is not None:
-            there = there - (observed.entry[mine][:, None] >= time).sum(axis=0)
-        parts.append((time, happened / there, np.full(time.size, group)))
-    time, hazard, code = (np.concatenate(column) for column in zip(*parts, strict=True))
-    return time, hazard, code
+        when = np.unique(time[mine & event])
+        happened = (time[mine & event][:, None] == when).sum(axis=0)
+        there = (time[mine][:, None] >= when).sum(axis=0)
+        if entry is not None:
+            there = there - (entry[mine][:, None] >= when).sum(axis=0)
+        parts.append((when, happened / there, np.full(when.size, group)))
+    times, hazard, code = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return times, hazard, code
 
 
-def _mean_survival(hazards: list[tuple[Array, Array, Array]], at: Array) -> Array:
+def mean_survival(hazards: list[Hazard], at: Array) -> Array:
+    """Mean over the rows of survival at ``at`` under the first hazard alone."""
     time, step, relative = hazards[0]
     cumulative = np.concatenate([[0.0], np.cumsum(step)])
     reached = cumulative[np.searchsorted(time, at, side="right")]
@@ -257,7 +261,7 @@ def _mean_survival(hazards: list[tuple[Array, Array, Array]], at: Array) -> Arra
     return mean
 
 
-def _mean_incidence(hazards: list[tuple[Array, Array, Array]], at: Array) -> Array:
+def mean_incidence(hazards: list[Hazard], at: Array) -> Array:
     """Incidence of the first cause: in each step the share of its hazard of those who leave."""
     grid = np.unique(np.concatenate([time for time, _, _ in hazards]))
     total = np.zeros(grid.size + 1)

@@ -68,6 +68,21 @@ def regress(
         float | None,
         typer.Option(metavar="T", help="With --validate: predicted against observed risk by T."),
     ] = None,
+    standardise: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="COLUMN[=LOW:HIGH],...",
+            help="Columns: everybody's mean risk with the column set to each level, or to the"
+            " numbers given (else its two values or quartiles); differences and ratios.",
+        ),
+    ] = None,
+    at: Annotated[
+        list[str] | None,
+        typer.Option(metavar="T,...", help="Times of the risks of --standardise."),
+    ] = None,
+    replicates: Annotated[
+        int, typer.Option(min=20, help="Bootstrap samples behind --standardise.")
+    ] = 500,
     seed: Annotated[int, typer.Option(help="Seed of imputations and bootstrap samples.")] = 1,
     check_with: Annotated[
         Literal["lifelines"] | None,
@@ -82,13 +97,14 @@ def regress(
     otherwise. Under 5 events no model is fitted. Rows with a missing value are left out and
     counted.
     """
-    from reports.estimate_options import check_level, read_codes, split_list
+    from reports.estimate_options import check_level, read_codes, read_times, split_list
     from reports.regression import (
         RegressionQuestion,
         answer_regression,
         check_question,
         lay_out_regression,
     )
+    from reports.regression_standardised import read_standardised
     from reports.table_reading import read_table
 
     check_level(level)
@@ -110,6 +126,9 @@ def regress(
         check_with=check_with,
         validate=validate,
         calibrate_at=calibrate_at,
+        standardise=read_standardised(split_list(standardise)),
+        at=read_times(at),
+        replicates=replicates,
     )
     if not question.terms and not question.splines:
         raise UsageError("--terms names the columns of the model.", option="--terms")
