@@ -49,7 +49,9 @@ def from_published(
     for series in group_series(rates):
         first = series.first
         if first.key == key and is_reference(first, end_point):
-            shares = ", ".join(f"{one.failure:.1%} at {one.years:g} years" for one in series.rates)
+            shares = ", ".join(
+                f"{one.failure:.1%} at {_say_years(one.years or 0)}" for one in series.rates
+            )
             hazard = reference_hazard(series)
             return MonitoringReference(f"the published curve {key} ({shares})", hazard)
     return None
@@ -82,7 +84,11 @@ def from_standards(standards: Sequence[tuple[float, float]]) -> MonitoringRefere
         raise ValueError(f"standards need different times and shares inside 0 and 1: {ordered!r}")
     if np.any(np.diff(hazard) < 0):
         raise ValueError(f"the share free of an event cannot rise with time: {ordered!r}")
-    words = ", ".join(f"{share:.1%} free at {year:g} years" for year, share in ordered)
+    words = ", ".join(f"{share:.1%} free at {_say_years(year)}" for year, share in ordered)
     days = tuple(year * DAYS_PER_YEAR for year in years)
     curve = ReferenceHazard(days, tuple(hazard.tolist()))
     return MonitoringReference(f"the standard decided beforehand ({words})", curve)
+
+
+def _say_years(years: float) -> str:
+    return f"{years:g} year{'s' * (years != 1)}"

@@ -68,6 +68,41 @@ def test_benchmark_compares_like_with_like_and_writes_its_report(
     assert (tmp_path / "out" / "benchmark-internal.pdf").read_bytes().startswith(b"%PDF")
 
 
+def test_vision_meets_its_own_level_and_charts_their_reference(
+    stores: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    standards = tmp_path / "standards.toml"
+    standards.write_text(
+        '[[standard]]\nname = "x"\nend_point = "local_failure"\nyears = 5\nat_least = 0.9\n'
+        'source = "invented"\ndecided_on = "2014-01-01"\n'
+        '[[reference]]\nend_point = "local_failure"\ncurve = "standard"\nsource = "invented"\n'
+        "decided_on = 2014-01-01\n"
+    )
+    code, answer = run(
+        capsys, "benchmark", stores[0], "--data-cut", CUT, "--standards", standards,
+    )  # fmt: skip
+    assert code == 0
+    found = {one["end_point"]: one for one in answer["end_points"]}
+    assert {"local_failure", "death", "melanoma_death"} <= set(found)
+    strict = found["vision_better_than_6_60"]["comparisons"]
+    assert {one["key"] for one in strict} == {
+        "COMS16", "Shields2000_vision", "Jiang2020", "Vicente2021",
+    }  # fmt: skip
+    coms = next(one for one in strict if one["key"] == "COMS16")
+    assert coms["reading"] == "a loss counts when confirmed, there and here"
+    _, vision = run(
+        capsys, "vision", stores[0], "--better-than", "6/60", "--data-cut", CUT, "--at", "3",
+        "--resamples", 100,
+    )  # fmt: skip
+    # the same share as `vision` prints as its life table at 3 years
+    life_table = vision["groups"][0]["kaplan_meier"]["at"][0]["estimate"]
+    assert coms["at"][0]["here"]["value"] == pytest.approx(1 - life_table)
+    charts = {one["end_point"]: one for one in answer["time_order"]}
+    assert not charts["local_failure"]["reference_is_own"]
+    assert "90.0% free at 5 years" in charts["local_failure"]["reference"]
+    assert charts["death"]["reference_is_own"]
+
+
 def test_expected_events_are_those_recounted_from_the_rows(
     stores: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -154,9 +189,17 @@ def test_two_centres_pool_to_the_sum_of_their_rows(
     for store, file in zip(stores, closed, strict=True):
         assert run(capsys, "share", store, file, "--suppressed", "--data-cut", CUT)[0] == 0
         assert "P0" not in file.read_text()
-    code, bounds = run(capsys, "pool", *closed)
+    code, bounds = run(capsys, "pool", *closed, "--out", tmp_path / "pooled")
     assert code == 0
     assert bounds["loss"] > 0.9
+    assert bounds["kaplan_meier_bounds"]["left_out"] == 0
+    own = {row["time"]: row["estimate"] for row in pooled["kaplan_meier"]["at"]}
+    for year in bounds["kaplan_meier_bounds"]["years"]:
+        if own.get(year["year"]) is not None:
+            assert year["lowest"] <= own[year["year"]] <= year["highest"]
+    page = (tmp_path / "pooled" / "pool.html").read_text(encoding="utf-8")
+    assert "most failures possible" in page
+    assert bounds["loss_in_words"].split(".")[0] in page
     code, mixed = run(capsys, "pool", files[0], closed[1])
     assert code == 1
     assert "cannot be pooled together" in mixed["error"]["message"]

@@ -86,3 +86,39 @@ def test_the_verdict_needs_the_whole_interval(
     lower: float | None, upper: float | None, verdict: str
 ) -> None:
     assert judge(TARGET, lower, upper) == verdict
+
+
+REFERENCE = """
+[[reference]]
+end_point = "eye_loss"
+curve = "standard"
+source = "department meeting"
+decided_on = 2019-06-30
+"""
+
+
+def test_a_reference_for_results_in_time_order_is_read(tmp_path: Path) -> None:
+    standards = read_standards(written(tmp_path, GOOD + REFERENCE))
+    found = standards.reference_of("eye_loss")
+    assert found is not None
+    assert (found.curve, found.decided_on.isoformat()) == ("standard", "2019-06-30")
+    assert standards.reference_of("death") is None
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('curve = "standard"', "", "curve is missing"),
+        ("2019-06-30", '"last year"', "decided_on must be a date"),
+        ('end_point = "eye_loss"\ncurve', 'end_point = "death"\ncurve', "no .*standard.* of death"),
+        ('source = "department meeting"', "", "source is missing"),
+    ],
+)
+def test_what_is_no_reference_is_refused(tmp_path: Path, old: str, new: str, said: str) -> None:
+    with pytest.raises(RefusedInputError, match=said):
+        read_standards(written(tmp_path, GOOD + REFERENCE.replace(old, new)))
+
+
+def test_two_references_of_one_end_point_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(RefusedInputError, match="two for eye_loss"):
+        read_standards(written(tmp_path, GOOD + REFERENCE + REFERENCE))
