@@ -12,11 +12,7 @@ from analysis.outcomes.vision import YEARS, Vision, analyse_vision
 from analysis.outcomes.vision_course import (
     CataractRecovery,
     YearOfCourse,
-    cataract_surgery_days,
-    course_by_year,
-    pair_latest,
-    read_readings,
-    recover_after_surgery,
+    analyse_course,
 )
 from analysis.outcomes.vision_history import VisionRules
 from analysis.outcomes.vision_levels import at_least
@@ -82,13 +78,11 @@ def gather_vision(
         for field, heading, cuts in GROUPS
     ]
     progress("course of vision")
-    eyes = by_level[0].histories
-    where = (connection, eyes, cut, rules, vision)
-    readings = read_readings(*where)
+    course = analyse_course(connection, by_level[0].histories, cut, rules, vision)
     return VisionResults(
         by_level=tuple(by_level),
         by_group=tuple(by_group),
-        course=course_by_year(eyes, readings),
-        pairs=tuple(pair_latest(eyes, readings)),
-        recovery=recover_after_surgery(readings, cataract_surgery_days(*where)),
+        course=course.years,
+        pairs=course.pairs,
+        recovery=course.recovery,
     )

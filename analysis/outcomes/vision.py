@@ -99,7 +99,7 @@ class VisionGroup:
 
 @dataclass(frozen=True, slots=True)
 class VisionSensitivity:
-    """Another reading of unconfirmed visits, and the figures under it (without limits)."""
+    """Another reading of unconfirmed visits, and the figures under it (limits of the main one)."""
 
     name: str
     words: str
@@ -295,7 +295,7 @@ class _Asked:
                 self.how,
                 resamples=resamples,
                 at_years=self.at_years,
-                only_main=self.only_main,
+                only_main=self.only_main or reading != "confirmed",
             )
             for name, chosen in members.items()
         )
@@ -378,7 +378,9 @@ def analyse_vision(
         draws = 0 if only_main else resamples
         whole = asked.analyse(at_risk, _members(at_risk, None), "confirmed", draws)[0]
     sensitivity = tuple(
-        VisionSensitivity(variant.name, variant.words, asked.analyse(at_risk, members, reading, 0))
+        VisionSensitivity(
+            variant.name, variant.words, asked.analyse(at_risk, members, reading, resamples)
+        )
         for reading, variant in READINGS.items()
         if reading != "confirmed" and with_sensitivity
     )

@@ -1,8 +1,9 @@
 """Course of acuity: each year among eyes alive and kept, latest, and after cataract surgery.
 
 Nothing is imagined after death or removal: every figure at a time describes the eyes that were in
-and whose patient was alive then, as an independence estimating equation does. Off-chart levels have
-a rank and no number, so the course is told in medians of ranks and in shares at or above a level.
+and whose patient was alive then, by estimating equations with working independence
+(:mod:`analysis.outcomes.vision_shares`). Off-chart levels have a rank and no number, so the course
+is told in medians of ranks and in shares at or above a level.
 """
 
 from __future__ import annotations
@@ -12,9 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.stats import binom
 
-from analysis.counts.exact_counts import Limits, clopper_pearson
 from analysis.outcomes.cohort import CohortRules, DataCut
 from analysis.outcomes.end_points import DAYS_PER_YEAR
 from analysis.outcomes.vision_history import (
@@ -26,6 +25,12 @@ from analysis.outcomes.vision_history import (
     reading_relations,
 )
 from analysis.outcomes.vision_levels import LOWEST_CHART_RANK
+from analysis.outcomes.vision_shares import (
+    ClusteredShare,
+    RankQuantile,
+    median_rank,
+    share_over_patients,
+)
 from registry.acuity import rank_of
 
 if TYPE_CHECKING:
@@ -97,60 +102,33 @@ GROUP BY e.unit_id ORDER BY e.unit_id"""
 
 
 @dataclass(frozen=True, slots=True)
-class RankQuantile:
-    """A quantile of ranks with distribution-free limits; None where there is too little.
-
-    Limits of the median are order statistics with at least the stated coverage.
-    """
-
-    value: int | None
-    lower: int | None
-    upper: int | None
-
-
-def median_rank(ranks: Ints, level: float = 0.95) -> RankQuantile:
-    """Return the median of ranks: the middle reading, the worse of the two middle ones if even.
-
-    The limits are the order statistics of the sign test (Thompson 1936, from memory); None for
-    five readings or fewer at 95 %.
-
-    Examples
-    --------
-    >>> median_rank(np.array([174, 3, 160, 2, 180, 169, 150]))
-    RankQuantile(value=160, lower=2, upper=180)
-    """
-    n = len(ranks)
-    if n == 0:
-        return RankQuantile(None, None, None)
-    ordered = np.sort(ranks)
-    middle = int(ordered[(n - 1) // 2])
-    below = int(binom.ppf((1 - level) / 2, n, 0.5))
-    if below < 1:
-        return RankQuantile(middle, None, None)
-    return RankQuantile(middle, int(ordered[below - 1]), int(ordered[n - below]))
-
-
-@dataclass(frozen=True, slots=True)
 class YearOfCourse:
     """Acuity at one time, of eyes alive and kept then.
 
-    ``kept`` counts those eyes, ``read`` those with a reading near enough. ``at_least_6_12``,
-    ``at_least_6_60`` and ``off_chart`` count readings.
+    ``kept`` counts those eyes, ``read`` those with a reading near enough, one each.
+    ``at_least_6_12``, ``at_least_6_60`` and ``off_chart`` are shares of these readings.
     """
 
     years: float
     kept: int
     read: int
     median: RankQuantile
-    at_least_6_12: int
-    at_least_6_60: int
-    off_chart: int
+    at_least_6_12: ClusteredShare
+    at_least_6_60: ClusteredShare
+    off_chart: ClusteredShare
 
-    def share(self, count: int) -> tuple[float | None, Limits | None]:
-        """Return a count as a share of the readings with exact limits; None without readings."""
-        if not self.read:
-            return None, None
-        return count / self.read, clopper_pearson(count, self.read)
+
+def describe_ranks(years: float, kept: int, ranks: Ints, patient: Ints) -> YearOfCourse:
+    """Describe the readings of one time, one an eye; ``patient`` says whose eye each is."""
+    return YearOfCourse(
+        years=float(years),
+        kept=kept,
+        read=len(ranks),
+        median=median_rank(ranks, patient),
+        at_least_6_12=share_over_patients(ranks >= rank_of(70, None), patient),
+        at_least_6_60=share_over_patients(ranks >= rank_of(35, None), patient),
+        off_chart=share_over_patients(ranks < LOWEST_CHART_RANK, patient),
+    )
 
 
 def _nearest(readings: Readings, n: int, day: float, half_window: int) -> tuple[Bools, Ints]:
@@ -176,6 +154,7 @@ def course_by_year(
     out of it.
     """
     has_baseline = ~np.isnan(eyes.baseline_rank) & (eyes.reason != 1)
+    patient = np.unique(np.asarray(eyes.patient_id, dtype=str), return_inverse=True)[1]
     found = []
     for year in years:
         day = year * DAYS_PER_YEAR
@@ -183,18 +162,8 @@ def course_by_year(
         kept &= ~(eyes.death_days <= day) & ~(eyes.removed_days <= day)
         window = half_window_days if year > 0 else 0
         has, rank = _nearest(readings, eyes.n, day, window)
-        ranks = rank[kept & has]
-        found.append(
-            YearOfCourse(
-                years=float(year),
-                kept=int(kept.sum()),
-                read=len(ranks),
-                median=median_rank(ranks),
-                at_least_6_12=int((ranks >= rank_of(70, None)).sum()),
-                at_least_6_60=int((ranks >= rank_of(35, None)).sum()),
-                off_chart=int((ranks < LOWEST_CHART_RANK).sum()),
-            )
-        )
+        read = kept & has
+        found.append(describe_ranks(year, int(kept.sum()), rank[read], patient[read]))
     return tuple(found)
 
 
@@ -213,6 +182,22 @@ def pair_latest(eyes: VisionHistories, readings: Readings) -> list[tuple[int, in
         for before, now, is_known in zip(baseline, rank, known, strict=True)
         if is_known
     ]
+
+
+def classify_change(was: Ints, now: Ints) -> Ints:
+    """Return 1 for a gain of 15 letters or more or onto the chart, -1 for such a loss, else 0.
+
+    A change between two levels off the chart is 0: they have no letters.
+
+    Examples
+    --------
+    >>> classify_change(np.array([174, 174, 2, 120, 0]), np.array([159, 160, 110, 3, 3])).tolist()
+    [-1, 0, 1, -1, 0]
+    """
+    was_off, is_off = was < LOWEST_CHART_RANK, now < LOWEST_CHART_RANK
+    change = np.where(np.abs(now - was) >= LETTERS_OF_CHANGE, np.sign(now - was), 0)
+    change = np.where(was_off != is_off, np.sign(now - was), change)
+    return np.asarray(np.where(was_off & is_off, 0, change), np.int64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,17 +228,41 @@ def recover_after_surgery(readings: Readings, surgery_days: Floats) -> CataractR
     both, in_before, in_after = np.intersect1d(rows_before, rows_after, return_indices=True)
     was = readings.rank[before[last[in_before]]]
     now = readings.rank[after[first[in_after]]]
-    crossed = (was < LOWEST_CHART_RANK) != (now < LOWEST_CHART_RANK)
-    off = (was < LOWEST_CHART_RANK) & (now < LOWEST_CHART_RANK)
-    change = np.where(crossed, np.sign(now - was) * LETTERS_OF_CHANGE, now - was)
-    change = np.where(off, 0, change)
-    gained, lost = change >= LETTERS_OF_CHANGE, change <= -LETTERS_OF_CHANGE
+    change = classify_change(was, now)
     return CataractRecovery(
         operated=int((~np.isnan(surgery_days)).sum()),
         read=len(both),
         before=median_rank(was),
         after=median_rank(now),
-        gained=int(gained.sum()),
-        similar=int((~gained & ~lost).sum()),
-        lost=int(lost.sum()),
+        gained=int((change > 0).sum()),
+        similar=int((change == 0).sum()),
+        lost=int((change < 0).sum()),
+    )
+
+
+@dataclass(frozen=True)
+class Course:
+    """The course at each time, baseline and latest rank of each eye, and recovery after surgery."""
+
+    years: tuple[YearOfCourse, ...]
+    pairs: tuple[tuple[int, int], ...]
+    recovery: CataractRecovery
+
+
+def analyse_course(
+    connection: duckdb.DuckDBPyConnection,
+    eyes: VisionHistories,
+    cut: DataCut,
+    rules: CohortRules,
+    vision: VisionRules,
+    years: Sequence[float] = (0.0, 1.0, 2.0, 3.0, 5.0, 10.0),
+) -> Course:
+    """Read the readings of ``eyes`` and describe their course, whatever level was asked for."""
+    where = (connection, eyes, cut, rules, vision)
+    readings = read_readings(*where)
+    surgery = cataract_surgery_days(*where)
+    return Course(
+        years=course_by_year(eyes, readings, years),
+        pairs=tuple(pair_latest(eyes, readings)),
+        recovery=recover_after_surgery(readings, surgery),
     )

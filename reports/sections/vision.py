@@ -8,6 +8,7 @@ from analysis.outcomes.vision import YEARS, Vision, VisionGroup
 from analysis.outcomes.vision_course import YearOfCourse
 from analysis.outcomes.vision_definition import ESTIMATION_IN_WORDS, definition_in_words
 from analysis.outcomes.vision_levels import LOWEST_CHART_RANK, letters_of_rank, word_rank
+from analysis.outcomes.vision_shares import ClusteredShare
 from reports.curves import MINIMUM_AT_RISK, failure_at
 from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table
 from reports.values import Content, Count, CurveEstimate, Missing, Quantity, Rate, text
@@ -129,9 +130,10 @@ def _bounds(results: VisionResults) -> Table:
             "A loss seen at the last visit alone cannot be confirmed. Counting it and ignoring it,"
             " with everyone followed to the last reading, bound what that reading can change; the"
             " main definition ends follow-up one reading earlier and need not lie between them."
-            " Limits are given for the main definition and for Kaplan–Meier."
-            " Removal of the eye is known to the end of the record, a reading only when another"
-            " follows; this raises late figures a little.",
+            " These readings count every removal of the eye; the main one counts a removal only"
+            " when a loss of vision at that time could have been confirmed by the data cut, since"
+            " removals are known sooner than other losses and would raise late figures."
+            " 95 % intervals: bootstrap over patients; beta product for Kaplan–Meier.",
         ),
     )
 
@@ -195,11 +197,8 @@ def _median(year: YearOfCourse) -> Content:
     )
 
 
-def _share(count: int, year: YearOfCourse) -> Rate:
-    _, limits = year.share(count)
-    if limits is None:
-        return Rate(count, year.read, style="percent")
-    return Rate(count, year.read, limits.lower, limits.upper, style="percent")
+def _share(share: ClusteredShare) -> Rate:
+    return Rate(share.count, share.n, share.lower, share.upper, style="percent")
 
 
 def _time_in_words(years: float) -> str:
@@ -216,9 +215,9 @@ def _course(results: VisionResults) -> list[Block]:
                 Count(year.kept),
                 Count(year.read),
                 _median(year),
-                _share(year.at_least_6_12, year),
-                _share(year.at_least_6_60, year),
-                _share(year.off_chart, year),
+                _share(year.at_least_6_12),
+                _share(year.at_least_6_60),
+                _share(year.off_chart),
             )
         )
         for year in results.course
@@ -242,8 +241,9 @@ def _course(results: VisionResults) -> list[Block]:
                 "Every time describes the eyes still in and the patients still alive then (known to"
                 " be so by their vital-status date); nothing is imagined after death or removal."
                 " The reading nearest to the time, within half a year, counts. The median ranks"
-                " levels off the chart below every letter; its interval and those of the shares are"
-                " exact.",
+                " levels off the chart below every letter. Every eye that is read counts once"
+                " (estimating equations with working independence); the intervals of the median and"
+                " of the shares are exact, widened where both eyes of a patient are counted.",
             ),
         ),
     ]

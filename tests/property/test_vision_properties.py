@@ -14,9 +14,10 @@ import numpy as np
 import pytest
 
 from analysis.outcomes.cohort import CohortRules, DataCut
-from analysis.outcomes.vision_course import course_by_year, median_rank, pair_latest, read_readings
+from analysis.outcomes.vision_course import course_by_year, pair_latest, read_readings
 from analysis.outcomes.vision_history import VisionRules, date_losses, read_histories
 from analysis.outcomes.vision_levels import VisionLevel, at_least, better_than, loss_of
+from analysis.outcomes.vision_shares import median_rank
 from registry.records import TABLES
 
 ZERO = date(2020, 1, 1)
@@ -244,8 +245,8 @@ def test_course_counts_what_a_loop_counts(loaded: Any, eyes: list[dict[str, Any]
             ranks.append(min(near)[2])
     assert (year.kept, year.read) == (kept, len(ranks))
     assert year.median.value == sorted(ranks)[(len(ranks) - 1) // 2]
-    assert year.at_least_6_12 == sum(rank >= 174 for rank in ranks)
-    assert year.off_chart == sum(rank < 4 for rank in ranks)
+    assert year.at_least_6_12.count == sum(rank >= 174 for rank in ranks)
+    assert year.off_chart.count == sum(rank < 4 for rank in ranks)
 
 
 def test_latest_is_the_last_reading_in_use(loaded: Any, eyes: list[dict[str, Any]]) -> None:

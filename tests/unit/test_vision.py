@@ -25,8 +25,7 @@ from analysis.outcomes.vision import (
 )
 from analysis.outcomes.vision_course import (
     Readings,
-    YearOfCourse,
-    median_rank,
+    describe_ranks,
     recover_after_surgery,
 )
 from analysis.outcomes.vision_definition import READINGS, definition_in_words, end_point_of
@@ -89,7 +88,7 @@ def at(group: VisionGroup, values: Any, years: float) -> float:
 def test_the_truth_of_the_department_comes_back(
     by_6_60: Vision, years: float, tolerance: float
 ) -> None:
-    """The loss is what readings confirm, placed between visits: synthetic_cohort.expected_vision."""
+    """The loss is what readings confirm, between visits: synthetic_cohort.expected_vision."""
     every = expected_vision.read_figures() | expected.read_figures()
     truth = {
         name: figures[years].value
@@ -400,7 +399,7 @@ def test_recovery_after_cataract_surgery_by_hand() -> None:
 def test_a_median_off_the_chart_is_a_level() -> None:
     def worded(ranks: list[int]) -> Any:
         values = np.asarray(ranks, np.int64)
-        return _median(YearOfCourse(1.0, 20, len(ranks), median_rank(values), 0, 0, 0))
+        return _median(describe_ranks(1.0, 20, values, np.arange(len(values))))
 
     assert worded([2] * 9) == Missing("HM")
     assert worded([2] * 3) == Missing("too few readings")
