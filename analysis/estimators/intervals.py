@@ -20,7 +20,7 @@ TRANSFORMS = ("log-log", "log", "plain", "logit")
 BETA_PRODUCTS = ("beta-product", "beta-product-mid-p")
 INTERVALS = TRANSFORMS + BETA_PRODUCTS
 
-_BLOCK = 8192
+_BLOCK = 16_384
 """Limits are made for so many rows at a time: what they need then stays in the cache."""
 
 
