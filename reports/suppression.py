@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
@@ -47,6 +48,7 @@ RULE = (
     "therefore not add up."
 )
 LETTERS_LOST = 15
+NUCLIDE = re.compile(r"\b(?:Ru-106|I-125|Pd-103|Sr-90|Cs-131)\b")
 
 
 def publish(report: Report) -> Report:
@@ -80,6 +82,7 @@ def _published_block(block: Block) -> Block:
 def _has_untagged_number(words: Words) -> bool:
     """Whether a text has digits of its own, outside its values: warnings often carry counts so."""
     plain = words if isinstance(words, str) else words.template
+    plain = NUCLIDE.sub("", plain)
     return any(letter.isdigit() for letter in plain)
 
 

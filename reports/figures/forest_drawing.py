@@ -18,6 +18,8 @@ from reports.wording import DASH, decimal, say
 DOUBLINGS = tuple(2.0**k for k in range(-7, 8))
 TENS = tuple(10.0**k for k in range(-5, 6))
 WIDEST_DOUBLING_RANGE = 64
+#: Ratios all so near to each other are marked in even steps: a doubling would crowd them.
+NARROW_RANGE = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +96,8 @@ def axis_range(spec: ForestFigure) -> tuple[float, float, list[float]]:
     middle = [x for x in (*values, spec.null_value) if x > 0]
     low = max(min(positive), min(middle) / 8)
     high = min(max(positive), max(middle) * 8)
+    if high / low <= NARROW_RANGE:
+        return _linear_range([low, high, spec.null_value], least_step=0.01)
     ladder = DOUBLINGS if high / low <= WIDEST_DOUBLING_RANGE else TENS
     start = max((x for x in ladder if x <= low), default=ladder[0])
     end = min((x for x in ladder if x >= high), default=ladder[-1])
@@ -102,9 +106,11 @@ def axis_range(spec: ForestFigure) -> tuple[float, float, list[float]]:
     return start, end, [x for x in ladder if start <= x <= end]
 
 
-def _linear_range(values: list[float]) -> tuple[float, float, list[float]]:
+def _linear_range(
+    values: list[float], *, least_step: float = 1e-9
+) -> tuple[float, float, list[float]]:
     low, high = min(values), max(values)
-    rough = max(high - low, 1e-9) / 4
+    rough = max((high - low) / 4, least_step)
     size = 10.0 ** math.floor(math.log10(rough))
     step = next(size * k for k in (1, 2, 5, 10) if size * k >= rough)
     first, last = math.floor(low / step), math.ceil(high / step)

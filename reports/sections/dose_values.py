@@ -70,7 +70,9 @@ def tag_counts(note: str) -> Words:
         slots[name] = Count(int(found[0]))
         return f"{{{name}}}"
 
-    template = re.sub(r"(?<![\d.,])\d+(?![\d.])", tag, bare.replace("{", "(").replace("}", ")"))
+    template = re.sub(
+        r"(?<![\d.,])\d+(?![\d.])(?! parameters?\b)", tag, bare.replace("{", "(").replace("}", ")")
+    )
     return text(template, **slots)
 
 

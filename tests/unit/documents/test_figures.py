@@ -180,3 +180,19 @@ def test_stacked_bands_rise_and_stay_within_the_whole():
     assert np.all(np.diff(tops, axis=1) >= -1e-12)
     assert np.all(np.diff(tops, axis=0) >= -1e-12)
     assert tops.max() <= 1
+
+
+def test_a_forest_of_ratios_near_one_is_not_crowded_at_its_edge():
+    from reports.figures.forest_drawing import axis_range
+    from reports.figures.specs import ForestFigure, ForestRow
+    from reports.values import Count, Quantity
+
+    def ends(*estimates: tuple[float, float, float]):
+        rows = tuple(ForestRow("a", Count(9), Quantity(*one)) for one in estimates)
+        return axis_range(ForestFigure("Ratio", "n", rows))
+
+    low, high, marks = ends((1.036, 1.024, 1.049), (1.032, 1.022, 1.042))
+    assert (low, high) == pytest.approx((1.0, 1.06))
+    assert len(marks) >= 3
+    # all else as before: doublings around the null
+    assert ends((0.9, 0.68, 1.2))[2] == [0.5, 1, 2]

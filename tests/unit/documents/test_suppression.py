@@ -228,6 +228,14 @@ def test_a_warning_with_a_count_in_plain_words_stays_inside():
     assert second == notes[1]
 
 
+def test_a_warning_that_names_a_nuclide_and_no_count_stays():
+    report = Report(
+        "t", "", Provenance("d", "", ""),
+        (Section("s", (Note("I-125 and Ru-106 are in one analysis.", "warning"),)),),
+    )  # fmt: skip
+    assert "Ru-106" in str(publish(report).sections[0].blocks[0])
+
+
 def test_reasons_do_not_tell_the_count():
     assert publish_value(Missing("not estimable", "2 events")).reason == ""
     assert publish_value(Missing("not estimable", "no events")).reason == "no events"
