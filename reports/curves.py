@@ -61,7 +61,7 @@ def failure_at(group: GroupOutcome, years: float, shown_as: str = "failure") -> 
     )
 
 
-def _stop_years(table: OutcomeTable) -> float:
+def last_drawn_years(table: OutcomeTable) -> float:
     """Return the last time at which the least number is still at risk."""
     times = np.sort(table.time_days)[::-1]
     if times.size < MINIMUM_AT_RISK:
@@ -69,7 +69,8 @@ def _stop_years(table: OutcomeTable) -> float:
     return float(times[MINIMUM_AT_RISK - 1]) / DAYS_PER_YEAR
 
 
-def _ticks(years: float) -> tuple[float, ...]:
+def whole_years(years: float) -> tuple[float, ...]:
+    """Return the whole years from 0 up to a time: the ticks of a figure."""
     return tuple(float(tick) for tick in range(math.floor(years) + 1))
 
 
@@ -99,7 +100,7 @@ def _series(group: GroupOutcome, ticks: tuple[float, ...]) -> CurveSeries:
         failure=tuple(_turned(value) for value in estimate),
         lower=tuple(_turned(value) for value in upper),
         upper=tuple(_turned(value) for value in lower),
-        stop_years=_stop_years(group.table),
+        stop_years=last_drawn_years(group.table),
         risk=tuple(_risk_row(group, tick) for tick in ticks),
     )
 
@@ -111,8 +112,8 @@ def survival_figure(outcome: Outcome, stated_at_years: float | None) -> Survival
         for group in outcome.groups
         if group.n >= MINIMUM_AT_RISK and group.group != NOT_RECORDED
     ]
-    longest = max((_stop_years(group.table) for group in shown), default=0.0)
-    ticks = _ticks(longest)
+    longest = max((last_drawn_years(group.table) for group in shown), default=0.0)
+    ticks = whole_years(longest)
     return SurvivalFigure(
         failure_name=outcome.end_point.title.capitalize(),
         control_name=outcome.end_point.free_title.capitalize(),
@@ -175,8 +176,8 @@ def incidence_figure(
     group = outcome.groups[0]
     if group.cumulative_incidence is None or group.n < MINIMUM_AT_RISK:
         return None
-    table, stop = outcome.table, _stop_years(outcome.table)
-    ticks = _ticks(stop)
+    table, stop = outcome.table, last_drawn_years(outcome.table)
+    ticks = whole_years(stop)
     by_tick = [incidences_at(group, tick) for tick in ticks]
     bands = []
     for place, name in enumerate(outcome.end_point.cause_names):

@@ -82,6 +82,10 @@ ESTIMANDS = {
     "overall_survival": "Share alive.",
     "melanoma_death_incidence": "Share dead of metastatic melanoma; other death competes.",
     "other_death_incidence": "Share dead of other causes; melanoma death competes.",
+    "other_or_unknown_death_incidence": (
+        "Share dead of other causes or of a cause that no certificate gives; death known to be of "
+        "melanoma competes. What the main analysis of melanoma death calls other death."
+    ),
     "other_death_net": (
         "Share that would have died of other causes if nobody died of melanoma; closed form."
     ),
@@ -107,6 +111,18 @@ ESTIMANDS |= {
     f"vision_{level}_{name}": text.format(level.replace("_", "/"))
     for level in LEVELS
     for name, text in _VISION.items()
+}
+
+_STATES = {
+    "useful_vision": "alive, eye kept and controlled, the last reading at least 6/60",
+    "useful_vision_lost": "alive, eye kept and controlled, the last reading below 6/60",
+    "failed": "alive, the eye kept after a detected local failure",
+    "eye_lost": "alive without the eye",
+    "dead": "dead",
+}
+ESTIMANDS |= {
+    f"state_{name}": f"Share of all eyes in that state on that day: {text}."
+    for name, text in _STATES.items()
 }
 
 ESTIMANDS |= LIMITS
@@ -190,8 +206,8 @@ def _of_tumours(world: World) -> Contributions:
         yield "eye_loss_incidence", years, _by(removed, years) & (removed <= death)
 
 
-def _of_patients(world: World) -> Contributions:
-    lives = world.lives
+def _of_patients(truth: Truth, world: World) -> Contributions:
+    lives, unknown = world.lives, truth.mortality.cause_unknown_share
     spread, death = lives.metastasis_days, lives.death_days
     of_melanoma = lives.melanoma_death_days < lives.other_death_days
     for years in YEARS:
@@ -200,6 +216,8 @@ def _of_patients(world: World) -> Contributions:
         yield "overall_survival", years, ~_by(death, years)
         yield "melanoma_death_incidence", years, _by(death, years) & of_melanoma
         yield "other_death_incidence", years, _by(death, years) & ~of_melanoma
+        counted = _by(death, years) * np.where(of_melanoma, unknown, 1.0)
+        yield "other_or_unknown_death_incidence", years, counted
 
 
 def first_sustained(is_below: Flags, day: Ints, steps: int) -> Ints:
@@ -273,6 +291,26 @@ def _of_vision(truth: Truth, world: World, rng: np.random.Generator) -> Contribu
                 ("alive_eye_kept_at_or_above", kept),
             ):
                 yield f"vision_{level}_{name}", years, answer[at_risk]
+    yield from _of_states(world, baseline, letters, is_read)
+
+
+def _of_states(world: World, baseline: Floats, letters: Floats, is_read: Flags) -> Contributions:
+    """Where each eye is, its vision that of the last reading (baseline before the first)."""
+    removed, death = world.removals.day, world.lives.death_days
+    day, failed = world.treated.grid.day, world.treated.failures.detected_day
+    for years in YEARS:
+        read = is_read & (day <= years * DAYS_PER_YEAR)
+        last = np.where(read, day, -1).argmax(axis=1)
+        latest = np.take_along_axis(letters, last[:, None], axis=1)[:, 0]
+        useful = np.where(read.any(axis=1), latest, baseline) >= LEVELS["6_60"]
+        is_dead, is_gone = _by(death, years), _by(removed, years)
+        is_failed = _by(failed, years)
+        kept = ~is_dead & ~is_gone
+        yield "state_useful_vision", years, kept & ~is_failed & useful
+        yield "state_useful_vision_lost", years, kept & ~is_failed & ~useful
+        yield "state_failed", years, kept & is_failed
+        yield "state_eye_lost", years, ~is_dead & is_gone
+        yield "state_dead", years, is_dead
 
 
 def _find_limits(
@@ -298,7 +336,7 @@ def simulate(
     sums: dict[tuple[str, float], Floats] = defaultdict(lambda: np.zeros(3))
     for start in range(0, n, chunk):
         world = draw_world(truth, min(chunk, n - start), rng)
-        parts = (_closed_forms(truth, world), _of_tumours(world), _of_patients(world))
+        parts = (_closed_forms(truth, world), _of_tumours(world), _of_patients(truth, world))
         for part in (*parts, _of_vision(truth, world, rng)):
             for name, years, values in part:
                 numbers = np.asarray(values, dtype=float)

@@ -1,4 +1,4 @@
-"""What Kaplan-Meier estimates tend to when there are very many patients.
+"""What Kaplan-Meier and cumulative incidence tend to when there are very many patients.
 
 Files know the status of an eye only at visits. A patient who leaves is censored at the last visit,
 while those who stay remain at risk between visits; so each visit's failures are divided by too few
@@ -16,6 +16,11 @@ import numpy as np
 from synthetic_cohort.department import Happenings, draw_happenings
 from synthetic_cohort.disease import take
 from synthetic_cohort.hazards import Flags, Ints
+from synthetic_cohort.large_sample_incidence import (
+    INCIDENCE_LIMITS,
+    ClockCounts,
+    incidence_counts,
+)
 from synthetic_cohort.truth import DAYS_PER_YEAR, Truth
 from synthetic_cohort.vision import draw_readings, latent_logmar
 
@@ -32,6 +37,7 @@ LIMITS = {
         "Large-sample value of right-censored Kaplan-Meier for keeping 6/60: confirmed loss dated "
         "at the first reading below, or removal; others censored at the last reading but one."
     ),
+    **INCIDENCE_LIMITS,
 }
 
 
@@ -103,7 +109,7 @@ def _vision_kept(
 
 def _tallies(
     truth: Truth, what: Happenings, length: int, rng: np.random.Generator
-) -> dict[str, Tally]:
+) -> tuple[dict[str, Tally], dict[str, tuple[ClockCounts, int]]]:
     n, grid = len(what.people.first_day), what.treated.grid
     day = grid.day[:n].astype(np.int64)
     zero = what.people.first_day
@@ -112,13 +118,14 @@ def _tallies(
     detected, removed = what.treated.failures.detected_day[:n], what.removals.day[:n]
     failed = detected < end
     gone = removed < what.ending.seen_until[:n] - zero
-    last_assessed = _last(day, on_file & grid.assessed[:n])
+    seen = _last(day, on_file & grid.assessed[:n]), _last(day, on_file)
     left, lost, at_risk = _vision_kept(truth, what, on_file, rng)
-    return {
-        "local_control_km_limit": tally(np.where(failed, detected, last_assessed), failed, length),
-        "eye_retention_km_limit": tally(np.where(gone, removed, _last(day, on_file)), gone, length),
+    curves = {
+        "local_control_km_limit": tally(np.where(failed, detected, seen[0]), failed, length),
+        "eye_retention_km_limit": tally(np.where(gone, removed, seen[1]), gone, length),
         "vision_6_60_kept_km_limit": tally(left[at_risk], lost[at_risk], length),
     }
+    return curves, incidence_counts(truth, what, seen, length)
 
 
 def find_limits(
@@ -145,9 +152,18 @@ def find_limits(
     """
     first, last, cut = days
     totals: dict[str, Tally] = {}
+    clocks: dict[str, tuple[ClockCounts, int]] = {}
     for start in range(0, n, chunk):
         size = min(chunk, n - start)
         what = draw_happenings(truth, size, rng, first_day=first, last_day=last, data_cut=cut)
-        for name, counts in _tallies(truth, what, cut - first + 400, rng).items():
-            totals[name] = totals[name].plus(counts) if name in totals else counts
-    return {name: {at: counts.survival(at) for at in years} for name, counts in totals.items()}
+        curves, incidences = _tallies(truth, what, cut - first + 400, rng)
+        for name, tallied in curves.items():
+            totals[name] = totals[name].plus(tallied) if name in totals else tallied
+        for name, (counts, cause) in incidences.items():
+            clocks[name] = (clocks[name][0].plus(counts) if name in clocks else counts, cause)
+    found = {name: {at: counts.survival(at) for at in years} for name, counts in totals.items()}
+    found |= {
+        name: {at: counts.incidence(cause, at) for at in years}
+        for name, (counts, cause) in clocks.items()
+    }
+    return found

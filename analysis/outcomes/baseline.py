@@ -1,8 +1,8 @@
 """Who was treated: the baseline table and how complete each field is.
 
-One row a treated tumour of the cohort, with what was known at time zero. Acuity at baseline is the
-last one in the window up to insertion; chart acuities are summarised as letters, levels off the
-chart are counted beside them and never averaged.
+One row a treated tumour of the cohort, with what was known at time zero; doses and duration are
+those of its first course. Acuity at baseline is the last one in the window up to insertion; chart
+acuities are summarised as letters, levels off the chart are counted beside them and never averaged.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analysis.outcomes.cohort import CohortRules, DataCut, unit_relations
+from analysis.outcomes.course_doses import course_rows, course_sum
 from analysis.outcomes.grouping import DERIVED
 
 if TYPE_CHECKING:
@@ -60,7 +61,15 @@ CHARACTERISTICS: tuple[Characteristic, ...] = (
     Characteristic("duration_hours", "Duration of irradiation", "h", 0, True),
 )
 
-_SQL = """
+_SUMMED = ("prescribed_dose_gy", "dose_apex_gy", "dose_sclera_gy")
+_UNITS = "(SELECT unit_id, tumour_id, first_implant_id AS implant_id FROM unit)"
+
+_SQL = f"""
+, course AS (
+    SELECT u.unit_id, {", ".join(f"{course_sum(name)} AS {name}" for name in _SUMMED)},
+        CASE WHEN count(i.removed_at) = count(*) AND max(CAST(i.removed_at AS DATE)) <= $cut_date
+            THEN sum(date_diff('minute', i.inserted_at, i.removed_at)) / 60.0 END AS duration_hours
+    FROM {course_rows(_UNITS)} GROUP BY u.unit_id)
 , baseline_acuity AS (
     SELECT u.unit_id, v.acuity_letters, v.acuity_off_chart
     FROM unit u JOIN cut_visit v USING (patient_id, eye)
@@ -77,10 +86,7 @@ SELECT u.unit_id, year(u.zero_date) AS year_of_treatment, year(u.zero_date) AS y
     CAST(t.disc_distance_mm AS DOUBLE) AS disc_distance_mm, t.chromosome_3, t.prior_treatment,
     b.acuity_letters AS baseline_letters, b.acuity_off_chart AS baseline_off_chart,
     a.isotope, CAST(a.diameter_mm AS DOUBLE) AS plaque_diameter_mm,
-    CAST(i.prescribed_dose_gy AS DOUBLE) AS prescribed_dose_gy,
-    CAST(i.dose_apex_gy AS DOUBLE) AS dose_apex_gy,
-    CAST(i.dose_sclera_gy AS DOUBLE) AS dose_sclera_gy,
-    date_diff('minute', i.inserted_at, i.removed_at) / 60.0 AS duration_hours,
+    c.prescribed_dose_gy, c.dose_apex_gy, c.dose_sclera_gy, c.duration_hours,
     i.placed_limbus_distance_mm IS NOT NULL AS has_placement,
     EXISTS (SELECT 1 FROM unit_visit v
         WHERE v.unit_id = u.unit_id AND v.visit_date > u.zero_date) AS has_follow_up
@@ -88,6 +94,7 @@ FROM unit u JOIN treated_tumour t USING (tumour_id)
 JOIN cut_patient p ON p.patient_id = u.patient_id
 JOIN cut_implant i ON i.implant_id = u.first_implant_id
 LEFT JOIN applicator_as_of($recorded_until) a ON a.applicator_id = i.applicator_id
+LEFT JOIN course c ON c.unit_id = u.unit_id
 LEFT JOIN baseline_acuity b ON b.unit_id = u.unit_id
 ORDER BY u.unit_id"""
 
@@ -107,7 +114,10 @@ def read_baseline(
         The registry's setting: baseline acuity is the last in this many days up to insertion.
     """
     sql = f"WITH {unit_relations('tumour', rules)} {_SQL}"
-    parameters = cut.parameters() | {"baseline_window_days": baseline_window_days}
+    parameters = cut.parameters() | {
+        "baseline_window_days": baseline_window_days,
+        "course_gap_days": rules.course_gap_days,
+    }
     rows: list[dict[str, Any]] = connection.sql(sql, params=parameters).to_arrow_table().to_pylist()
     for row in rows:
         for name in ("size_category", "t_category", "stage_group"):

@@ -16,6 +16,7 @@ import numpy as np
 
 from analysis.outcomes import cohort
 from analysis.outcomes.cohort import CohortRules, DataCut, unit_relations
+from analysis.outcomes.course_doses import course_rows, course_sum
 from analysis.outcomes.end_points import DAYS_PER_YEAR, EYE_LOSS, LOCAL_FAILURE
 from analysis.outcomes.outcome_table import OutcomeTable, read_outcome_table
 from analysis.outcomes.vision_history import VisionRules, date_losses, read_histories
@@ -27,24 +28,31 @@ if TYPE_CHECKING:
 FAILURE, EYE_LOST, VISION_LOST = "local failure", "eye lost", "unexpected loss of useful vision"
 FAR_MM, SOON_YEARS = 5.0, 3.0
 
-_PLAN_SQL = """
+_SUMMED = ("prescribed_dose_gy", "dose_apex_gy", "dose_sclera_gy")
+_UNITS = "(SELECT unit_id, tumour_id, first_implant_id AS implant_id FROM unit)"
+
+_PLAN_SQL = f"""
+, course AS (
+    SELECT u.unit_id, count(*) AS implants,
+        {", ".join(f"{course_sum(name)} AS {name}" for name in _SUMMED)},
+        CASE WHEN count(i.removed_at) = count(*) AND max(CAST(i.removed_at AS DATE)) <= $cut_date
+            THEN sum(date_diff('minute', i.inserted_at, i.removed_at)) / 60.0 END AS duration_hours
+    FROM {course_rows(_UNITS)} GROUP BY u.unit_id)
 SELECT u.unit_id, u.patient_id, u.eye, year(u.zero_date) AS year, t.site,
     CAST(t.thickness_mm AS DOUBLE) AS thickness_mm,
     CAST(t.largest_basal_diameter_mm AS DOUBLE) AS largest_basal_diameter_mm,
     CAST(t.fovea_distance_mm AS DOUBLE) AS fovea_distance_mm,
     CAST(t.disc_distance_mm AS DOUBLE) AS disc_distance_mm,
     a.isotope, CAST(a.diameter_mm AS DOUBLE) AS plaque_diameter_mm,
-    CAST(i.prescribed_dose_gy AS DOUBLE) AS prescribed_dose_gy,
-    CAST(i.prescribed_depth_mm AS DOUBLE) AS prescribed_depth_mm,
-    CAST(i.dose_apex_gy AS DOUBLE) AS dose_apex_gy,
-    CAST(i.dose_sclera_gy AS DOUBLE) AS dose_sclera_gy,
-    date_diff('minute', i.inserted_at, i.removed_at) / 60.0 AS duration_hours,
+    c.implants, c.prescribed_dose_gy, CAST(i.prescribed_depth_mm AS DOUBLE) AS prescribed_depth_mm,
+    c.dose_apex_gy, c.dose_sclera_gy, c.duration_hours,
     CAST(i.planned_limbus_distance_mm AS DOUBLE) AS planned_limbus_distance_mm,
     CAST(i.placed_limbus_distance_mm AS DOUBLE) AS placed_limbus_distance_mm,
     CAST(i.least_margin_mm AS DOUBLE) AS least_margin_mm, i.least_margin_side, i.margin_covered,
     i.position_check, i.incident
 FROM unit u JOIN treated_tumour t USING (tumour_id)
 JOIN cut_implant i ON i.implant_id = u.first_implant_id
+LEFT JOIN course c ON c.unit_id = u.unit_id
 LEFT JOIN applicator_as_of($recorded_until) a ON a.applicator_id = i.applicator_id
 ORDER BY u.unit_id"""
 
@@ -147,7 +155,10 @@ def _eyes_lost(connection: Any, cut: DataCut, rules: CohortRules, plans: Sequenc
 
 def _rows(connection: Any, sql: str, cut: DataCut, rules: CohortRules) -> list[dict[str, Any]]:
     whole = f"WITH {unit_relations('tumour', rules)} {sql}"
-    columns = cohort.fetch_columns(connection, whole, cut.parameters())
+    parameters = cut.parameters()
+    if "$course_gap_days" in sql:
+        parameters |= {"course_gap_days": rules.course_gap_days}
+    columns = cohort.fetch_columns(connection, whole, parameters)
     return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 

@@ -72,6 +72,10 @@ cut_patient AS (
         CASE WHEN death_date <= $cut_date THEN death_date END AS death_date,
         CASE WHEN death_date <= $cut_date THEN death_cause END AS death_cause,
         CASE WHEN metastasis_date <= $cut_date THEN metastasis_date END AS metastasis_date,
+        CASE WHEN metastasis_date <= $cut_date THEN metastasis_found_by END AS metastasis_found_by,
+        CASE WHEN last_contact_date > $cut_date
+                OR (follow_up_ended_reason = 'died' AND death_date > $cut_date)
+            THEN 'under_follow_up' ELSE follow_up_ended_reason END AS follow_up_ended_reason,
         CASE WHEN metastasis_status_date <= $cut_date THEN metastasis_status_date
             WHEN metastasis_status_date > $cut_date THEN $cut_date END AS metastasis_status_date,
         CASE WHEN last_contact_date <= $cut_date THEN last_contact_date
@@ -82,7 +86,12 @@ cut_patient AS (
 cut_visit AS (SELECT * FROM visit_as_of($recorded_until) WHERE visit_date <= $cut_date),
 cut_event AS (SELECT * FROM event_as_of($recorded_until) WHERE event_date <= $cut_date),
 cut_implant AS (
-    SELECT *, CAST(inserted_at AS DATE) AS inserted_date
+    SELECT * REPLACE (
+        CASE WHEN CAST(removed_at AS DATE) <= $cut_date THEN removed_at END AS removed_at,
+        CASE WHEN CAST(removed_at AS DATE) <= $cut_date THEN position_at_removal END
+            AS position_at_removal,
+        CASE WHEN CAST(removed_at AS DATE) <= $cut_date THEN incident END AS incident),
+        CAST(inserted_at AS DATE) AS inserted_date
     FROM implant_as_of($recorded_until) WHERE CAST(inserted_at AS DATE) <= $cut_date),
 first_implant AS (
     SELECT * FROM cut_implant

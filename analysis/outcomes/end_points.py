@@ -273,6 +273,19 @@ _LENS_GONE = (
     Source("unit_event", "event_date", "r.kind = 'cataract_surgery'", "earlier cataract surgery"),
 )
 
+_SURGERY_ONLY = Source(
+    "unit_event",
+    "event_date",
+    "r.kind = 'cataract_surgery'",
+    "cataract surgery without an earlier cataract on record",
+    doubtful="surgery only",
+)
+_SURGERY_COUNTS = Variant(
+    "surgery counts",
+    "cataract surgery counted where no cataract was recorded before it",
+    {"surgery only": "event"},
+)
+
 
 def toxicity(kind: str, at_least_grade: int | None = None) -> EndPoint:
     """Return the end point of one kind of complication or procedure.
@@ -318,6 +331,10 @@ def toxicity(kind: str, at_least_grade: int | None = None) -> EndPoint:
         variants = (
             Variant("no grade counts", f"{without} counted as an event", {"no grade": "event"}),
         )
+    if kind == "cataract":
+        events = (*events, _SURGERY_ONLY)
+        main["surgery only"] = "ignored"
+        variants = (*variants, _SURGERY_COUNTS)
     before = (Source("unit_event", "event_date", this_kind, f"{words} before treatment"),)
     has_lens = kind in ("cataract", "cataract_surgery")
     removal = Source("unit_event", "event_date", EYE_REMOVAL, "removal of the eye")

@@ -145,10 +145,14 @@ def count_reasons(
 ) -> tuple[tuple[str, int], ...]:
     """Count the recorded reasons for the end of follow-up among patients, most frequent first.
 
-    A blank is ``"not recorded"``. A reason is the latest on record: it may be of after the cut.
+    A blank is ``"not recorded"``. A reason has no date of its own: where the last contact or death
+    lies after the cut, follow-up had not ended by then, and the patient counts as under follow-up.
     """
-    sql = "SELECT patient_id, follow_up_ended_reason AS reason FROM patient_as_of($recorded_until)"
-    found = cohort.fetch_columns(connection, sql, {"recorded_until": cut.recorded_until})
+    sql = (
+        f"WITH {cohort.unit_relations('patient', CohortRules())}"
+        " SELECT patient_id, follow_up_ended_reason AS reason FROM cut_patient"
+    )
+    found = cohort.fetch_columns(connection, sql, cut.parameters())
     counts = Counter(
         reason or "not recorded"
         for patient, reason in zip(found["patient_id"], found["reason"], strict=True)

@@ -13,6 +13,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from analysis.outcomes.cohort import DataCut
+from analysis.outcomes.course_doses import COURSE_DOSES, OF_THE_EYE, course_rows, course_sum
 from registry import staging
 from registry.errors import RefusedInputError, UsageError
 from registry.records import TABLES
@@ -183,6 +184,26 @@ def _rows(
     return list(connection.sql(sql, params=parameters).to_arrow_table().to_pylist())
 
 
+def _course_rows(
+    connection: duckdb.DuckDBPyConnection,
+    cut: DataCut,
+    keys: dict[str, list[str]],
+    field: str,
+    course_gap_days: int,
+) -> list[dict[str, Any]]:
+    """Read the dose of each unit's first course."""
+    units = (
+        "(SELECT unnest($units) AS unit_id, unnest($tumours) AS tumour_id,"
+        " unnest($implants) AS implant_id)"
+    )
+    sql = (
+        f"SELECT u.unit_id AS grouped_unit, {course_sum(field)} AS value"
+        f" FROM {course_rows(units, of_the_eye=field in OF_THE_EYE)} GROUP BY u.unit_id"
+    )
+    parameters = cut.parameters() | keys | {"course_gap_days": course_gap_days}
+    return list(connection.sql(sql, params=parameters).to_arrow_table().to_pylist())
+
+
 def _numbered(value: float | None, cuts: Sequence[float]) -> str | None:
     if value is None:
         return None
@@ -224,6 +245,8 @@ def group_units(
     keys: dict[str, list[str]],
     by: str,
     cuts: Sequence[float] = (),
+    *,
+    course_gap_days: int = 90,
 ) -> Grouping:
     """Give each unit its group.
 
@@ -236,6 +259,8 @@ def group_units(
         A recorded baseline field or a derived category.
     cuts
         Ascending cut-points of a numeric field; a value equal to a cut-point lies below it.
+    course_gap_days
+        A dose is that of the first course: implants within this many days of the first together.
 
     Returns
     -------
@@ -264,8 +289,12 @@ def group_units(
             option="--cuts",
             field=by,
         )
-    rows = _rows(connection, cut, keys, [f"{alias}.{by} AS value"])
     words = by.replace("_", " ")
+    if by in COURSE_DOSES:
+        rows = _course_rows(connection, cut, keys, by, course_gap_days)
+        words = f"{words.removesuffix(' gy')}, first course"
+    else:
+        rows = _rows(connection, cut, keys, [f"{alias}.{by} AS value"])
     if not numeric:
         of_unit = {row["grouped_unit"]: row["value"] or NOT_RECORDED for row in rows}
         return _arrange(by, words, of_unit, field.codes)

@@ -247,7 +247,8 @@ def _grouping(
         "tumours": list(table.tumour_id),
         "implants": list(table.first_implant_id),
     }
-    return group_units(connection, cut, keys, name, cuts)
+    gap = rules.course_gap_days
+    return group_units(connection, cut, keys, name, cuts, course_gap_days=gap)
 
 
 def _read_variant(

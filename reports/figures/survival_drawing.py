@@ -234,7 +234,7 @@ def _statement_lines(
     lines: list[tuple[int, bool, str]] = []
     for place, series in enumerate(spec.series):
         said = _statement(spec, series)
-        text = f"{series.name}. {said}" if several else said
+        text = (f"{series.name}. {said}" if said else series.name) if several else said
         parts = canvas.wrapped(figure, text, room, fontsize=PLAIN) if text else []
         lines += [(place, several and k == 0, part) for k, part in enumerate(parts)]
     return lines

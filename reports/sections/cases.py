@@ -43,7 +43,8 @@ def _dose(plan: Mapping[str, Any]) -> str:
     apex = _with_unit(plan["dose_apex_gy"], "Gy", 0)
     sclera = _with_unit(plan["dose_sclera_gy"], "Gy", 0)
     hours = _with_unit(plan["duration_hours"], "h", 0)
-    return f"{prescribed} at {depth}; apex {apex}, sclera {sclera}; {hours}"
+    said = f"{prescribed} at {depth}; apex {apex}, sclera {sclera}; {hours}"
+    return said if plan["implants"] == 1 else f"{said}; {plan['implants']} implants in one course"
 
 
 def _records(*words: str) -> Row:
@@ -68,10 +69,13 @@ def section(results: OutcomeResults) -> Section:
         return Section(TITLE, (intro, Note("There is no such case at this data cut.")))
     headings = ("Tumour (year)", "Why", "Plan", "Placement", "Dose")
     plans = Table(
-        caption="Cases: plan, placement and dose of the first implant.",
+        caption="Cases: plan and placement of the first implant, dose of the first course.",
         columns=tuple(Column(heading) for heading in headings),
         rows=tuple(_plan_row(case) for case in results.cases),
-        notes=("Doses are as the department recorded them.",),
+        notes=(
+            "Doses are as the department recorded them, added up where a course had several"
+            " implants.",
+        ),
     )
     courses = Table(
         caption="The same cases: what happened, in years from treatment.",

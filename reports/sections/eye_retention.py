@@ -45,8 +45,8 @@ def _table(outcome: Outcome) -> Table:
         columns=(Column("Figure"), Column("n", "right"), Column("Lost", "right"), *_year_columns()),
         rows=tuple(rows),
         notes=(
-            "95 % intervals: beta product for Kaplan–Meier, bootstrap over patients for the"
-            " incidence. Each eye counts once, however many tumours were treated in it.",
+            "95 % intervals: beta product, for the incidence extended to competing causes. Each eye"
+            " counts once, however many tumours were treated in it.",
         ),
     )
 

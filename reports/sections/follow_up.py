@@ -12,7 +12,7 @@ from analysis.outcomes.follow_up_bias import (
 from reports.curves import failure_at
 from reports.document import Block, Column, Heading, Paragraph, Row, Table
 from reports.outcome_results import OutcomeResults
-from reports.values import Content, Count, Missing, Quantity, Rate, Value, text
+from reports.values import Content, Count, Missing, Quantity, Rate, Value, Words, text
 from reports.wording import percent
 
 PERIOD_YEARS = (2.0, 5.0)
@@ -101,32 +101,48 @@ def _by_period(results: OutcomeResults) -> Table:
     )
 
 
+def _change(found: TippingPoint) -> tuple[str, dict[str, Value]]:
+    """Say what it would take to change the verdict, with the values to fill in."""
+    if found.verdict == "not met":
+        return "Raising the hazard of the lost cannot change it.", {}
+    if found.changes_at is None:
+        limit = f"{LARGEST_MULTIPLE:g}"
+        return f"No multiple up to {limit} of the hazard of the lost would change it.", {}
+    multiple = Quantity(found.changes_at, digits=1, n=found.lost_before)
+    said = "It would change if the hazard of the lost were {multiple} times as high."
+    return said, {"multiple": multiple}
+
+
 def _tipping(found: TippingPoint) -> Paragraph:
     head = (
         f"The standard asks for {percent(found.target, 0)} control at {found.years:g} years;"
-        f" the verdict is “{found.verdict}”. "
+        f" the verdict is “{found.verdict}”."
     )
-    values: dict[str, Value] = {
-        "lost": Count(found.lost_before),
-        "worst": Quantity(100 * found.if_all_failed, unit="%", digits=1, n=found.lost_before),
-    }
-    if found.verdict == "not met":
-        change = "Raising the hazard of the lost cannot change it. "
-    elif found.changes_at is None:
-        change = (
-            f"No multiple up to {LARGEST_MULTIPLE:g} of the hazard of the lost would change it. "
-        )
-    else:
-        change = "It would change if the hazard of the lost were {multiple} times as high. "
-        values["multiple"] = Quantity(found.changes_at, digits=1, n=found.lost_before)
+    change, values = _change(found)
+    worst = Quantity(100 * found.if_all_failed, unit="%", digits=1, n=found.lost_before)
     return Paragraph(
         text(
-            head + "{lost} tumours were lost before then. " + change + "Had every one of them"
+            f"{head} {{lost}} tumours were lost before then. {change} Had every one of them"
             " failed, control would be {worst}.",
+            lost=Count(found.lost_before),
+            worst=worst,
             **values,
         ),
         lead="Tipping point.",
     )
+
+
+def tipping_in_brief(found: TippingPoint) -> Words:
+    """Say in one line whether those lost to follow-up could change the verdict on control."""
+    values: dict[str, Value] = {"lost": Count(found.lost_before)}
+    if found.verdict == "not met":
+        said = "no raised hazard of theirs changes the verdict."
+    elif found.changes_at is None:
+        said = f"up to {LARGEST_MULTIPLE:g} times their hazard the verdict stays."
+    else:
+        said = "the verdict changes only at {multiple} times their hazard."
+        values["multiple"] = Quantity(found.changes_at, digits=1, n=found.lost_before)
+    return text(f"{{lost}} tumours were lost before {found.years:g} years; {said}", **values)
 
 
 def blocks(results: OutcomeResults) -> list[Block]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from analysis.outcomes.outcome import GroupOutcome, Outcome
 from reports.curves import failure_at, incidence_figure, incidences_at
 from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table
+from reports.incidence_curves import compare_incidences
 from reports.outcome_results import Mortality, OutcomeResults
 from reports.values import Content, Count, Missing, PValue, Quantity, text
 
@@ -52,9 +53,9 @@ def _whole(found: Mortality) -> Table:
         ),
         rows=tuple(rows),
         notes=(
-            "Cumulative incidence with other death competing (95 % interval by bootstrap over"
-            " patients); overall survival by Kaplan–Meier (beta product). In the main figure an"
-            " unknown cause of death is not melanoma; the line beneath reads it as melanoma. The"
+            "Cumulative incidence with other death competing (95 % interval: beta product for"
+            " several causes); overall survival by Kaplan–Meier (beta product). In the main figure"
+            " an unknown cause of death is not melanoma; the line beneath reads it as melanoma. The"
             " truth lies between the two.",
         ),
     )
@@ -75,10 +76,10 @@ def _by_group(heading: str, found: Mortality) -> list[Block]:
         cells += [failure_at(alive[place], year, "control") for year in GROUP_YEARS]
         rows.append(Row(tuple(cells)))
     table = Table(
-        caption=f"Metastasis and death by {heading}.",
+        caption=f"Metastasis and death by {heading}, a patient a unit.",
         columns=(
             Column("Group"),
-            Column("Patients", "right"),
+            Column("n", "right"),
             Column("Metastases", "right"),
             *(Column(f"Metastasis, {year:g} years", "right") for year in GROUP_YEARS),
             Column("Melanoma deaths", "right"),
@@ -87,15 +88,51 @@ def _by_group(heading: str, found: Mortality) -> list[Block]:
         ),
         rows=tuple(rows),
     )
-    return [Heading(f"By {heading}"), table, *_tests(found.melanoma_death)]
+    return [Heading(f"By {heading}"), *_figure(heading, found), table, *_tests(found)]
 
 
-def _tests(outcome: Outcome) -> list[Block]:
+def _figure(heading: str, found: Mortality) -> list[Block]:
+    groups = [
+        (group.group[:1].upper() + group.group[1:], group) for group in found.melanoma_death.groups
+    ]
+    spec = compare_incidences(groups, "Death from uveal melanoma", "patients", "other death")
+    if spec is None:
+        return []
+    return [
+        Figure(
+            caption=f"Death from uveal melanoma by {heading}.",
+            spec=spec,
+            notes=("Censored: those who died otherwise too.",),
+        )
+    ]
+
+
+def _tests(found: Mortality) -> list[Block]:
+    """Say whether metastasis and melanoma death differ (Gray), and survival (log-rank)."""
+    said: list[Block] = []
+    for outcome in (found.metastasis, found.melanoma_death):
+        said += _gray(outcome)
+    fewest = min((group.events for group in found.death.groups), default=0)
+    said += [
+        Paragraph(
+            text(
+                "Log-rank test of death from any cause across the groups: χ² = {statistic} on "
+                f"{one.df} degrees of freedom, " + "{p}.",
+                statistic=Quantity(one.statistic, digits=2, events=fewest),
+                p=PValue(one.p, events=fewest),
+            )
+        )
+        for one in found.death.tests
+    ]
+    return said
+
+
+def _gray(outcome: Outcome) -> list[Block]:
     fewest = min((group.events for group in outcome.groups), default=0)
     return [
         Paragraph(
             text(
-                f"Gray’s test of {one.cause} across the groups (on the clock of {one.clock}):"
+                f"Gray’s test of {one.cause} across the groups (clock: {one.clock}):"
                 " χ² = {statistic} on " + f"{one.test.df} degrees of freedom, " + "{p}.",
                 statistic=Quantity(one.test.statistic, digits=2, events=fewest),
                 p=PValue(one.test.p, events=fewest),

@@ -66,7 +66,8 @@ def _baseline_table(summaries: Sequence[Summary]) -> Table:
         rows=tuple(rows),
         notes=(
             "Percentages are of the known values; “unknown” counts as not recorded.",
-            "Doses are as the department recorded them at the first implant of each tumour.",
+            "Doses and durations are as the department recorded them, added up over the implants of"
+            " each tumour’s first course.",
         ),
     )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from analysis.outcomes.end_points import DAYS_PER_YEAR
-from analysis.outcomes.eye_states import DEFINITION, STATES
+from analysis.outcomes.eye_states import DEFINITION, HALF_GAP_DAYS, STATES
 from reports.document import Block, Column, Figure, Heading, Note, Row, Table
 from reports.outcome_results import OutcomeResults
 from reports.sections.local_control import YEARS
@@ -53,8 +53,8 @@ def blocks(results: OutcomeResults) -> list[Block]:
         caption="State of the treated eyes at each time, stacked.",
         spec=spec,
         notes=(
-            "At risk: eyes whose state is known then. Between readings the last one counts; after"
-            " the last visit only death is watched.",
+            "At risk: eyes whose state is known then. Between readings the last one counts; from"
+            f" {HALF_GAP_DAYS} days after the last visit only death is watched.",
         ),
     )
     return [head, figure, _table(over_time)]
@@ -62,4 +62,4 @@ def blocks(results: OutcomeResults) -> list[Block]:
 
 def definition(window_days: int) -> str:
     """Return the words for the methods."""
-    return DEFINITION.format(window=window_days)
+    return DEFINITION.format(window=window_days, reach=HALF_GAP_DAYS)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from analysis.outcomes.baseline import COMPLETENESS_FIELDS
+from analysis.outcomes.end_points import EYE_LOSS
 from reports.audit_results import AuditResults
 from reports.curves import failure_at, incidences_at
 from reports.document import (
@@ -14,6 +15,7 @@ from reports.document import (
     Note,
     Section,
 )
+from reports.sections.follow_up import tipping_in_brief
 from reports.sections.purpose import free_at, verdict
 from reports.values import Count, Missing, Quantity, Words, text
 from reports.vision_curves import loss_at
@@ -79,19 +81,21 @@ def _found(results: AuditResults) -> list[Words]:
         incidence = incidences_at(group, years)[0]
         said.append(
             text(
-                f"The probability of a local failure within {years:g} years, in a world where"
-                " patients also die and lose the eye otherwise, was {incidence}.",
+                f"Local failure within {years:g} years, death and loss of the eye otherwise"
+                " competing: {incidence}.",
                 incidence=incidence,
             )
         )
     eyes = results.outcomes.eye_loss.groups
-    if eyes and eyes[0].n:
+    stated = {(target.end_point, target.years) for target in results.standards.targets}
+    if eyes and eyes[0].n and (EYE_LOSS.name, years) not in stated:
         said.append(
             text(
                 f"The eye was kept at {years:g} years in " + "{kept} (Kaplan–Meier).",
                 kept=failure_at(eyes[0], years, "control"),
             )
         )
+    said += _died(results, years)
     for vision in results.vision.by_level:
         said.append(
             text(
@@ -108,7 +112,21 @@ def _found(results: AuditResults) -> list[Words]:
                 result=free_at(results, target),
             )
         )
-    return said
+    tipping = results.outcomes.follow_up.tipping_point
+    return said if tipping is None else [*said, tipping_in_brief(tipping)]
+
+
+def _died(results: AuditResults, years: float) -> list[Words]:
+    """Say how many died of melanoma, other death competing; nothing without patients."""
+    groups = results.outcomes.mortality.melanoma_death.groups
+    if not groups or groups[0].cumulative_incidence is None:
+        return []
+    return [
+        text(
+            f"Death from uveal melanoma within {years:g} years, other death competing: {{died}}.",
+            died=incidences_at(groups[0], years)[0],
+        )
+    ]
 
 
 def _poorly_recorded(results: AuditResults) -> list[str]:

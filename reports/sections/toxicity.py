@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from analysis.outcomes.toxicity import AROUND_DAYS, GRADED_BY_ACUITY, NEAR_DAYS, Complication
 from reports.curves import incidences_at
-from reports.document import Block, Column, Note, Paragraph, Row, Section, Table
+from reports.document import Block, Column, Figure, Note, Paragraph, Row, Section, Table
+from reports.incidence_curves import compare_incidences
 from reports.outcome_results import TOXICITY_YEARS, OutcomeResults
 from reports.values import Content, Count, Missing, Rate
 
 TITLE = "Toxicity"
+MOST_FREQUENT = 4
 
 GRADING = (
     "Grades follow the Common Terminology Criteria for Adverse Events 5.0. Its acuity rules"
@@ -57,8 +59,26 @@ def _incidences(found: tuple[Complication, ...]) -> Table:
         ),
         notes=(
             "Removal of the eye and death compete, death on its own clock. Each kind is dated at"
-            " the day it was established. 95 % intervals by bootstrap over patients. Kinds that"
-            " nobody had are not listed.",
+            " the day it was established. 95 % intervals: beta product for several causes. Kinds"
+            " that nobody had are not listed.",
+        ),
+    )
+
+
+def _figure(found: tuple[Complication, ...]) -> Figure | None:
+    """Draw the most frequent complications; the table holds all."""
+    complications = [one for one in found if not one.is_procedure]
+    most = sorted(complications, key=lambda one: -one.group.events)[:MOST_FREQUENT]
+    groups = [(_words(one), one.group) for one in complications if one in most]
+    spec = compare_incidences(groups, "Complication", "eyes", "death and removal of the eye")
+    if spec is None:
+        return None
+    return Figure(
+        caption="Cumulative incidence of the complications recorded most often.",
+        spec=spec,
+        notes=(
+            "Each complication by itself; an eye may have several. Censored: eyes removed and"
+            " patients who died without it too.",
         ),
     )
 
@@ -117,8 +137,9 @@ def section(results: OutcomeResults) -> Section:
             "A complication that was not looked for, or not entered, is not counted: these are"
             " incidences of recorded complications."
         ),
-        _incidences(found),
     ]
+    figure = _figure(found)
+    blocks += [figure, _incidences(found)] if figure else [_incidences(found)]
     grades = _grades(found)
     blocks += [grades] if grades else []
     blocks.append(_prevalence(found))

@@ -1,6 +1,6 @@
-"""Outcomes of an invented department against R 4.2.2 (survival 3.5-3, cmprsk 2.2-11).
+"""Outcomes of an invented department against R (survival, cmprsk, npsurv; versions in the JSON).
 
-R reads the tables that ``outcome --rows`` exports (``data/outcome_*.csv``, made by
+R reads the tables that ``--rows`` exports (``data/outcome_*.csv``, made by
 ``write_outcome_exports.py``); ``r/outcomes.json`` is what ``r/outcomes.R`` printed from them at 15
 digits. Curves, own-clock incidences and state occupation agree at 1e-9. Gray's test agrees at 1e-9
 too; crr's coefficient at 1e-7 (its own stopping rule).
@@ -21,6 +21,7 @@ from write_outcome_exports import EXPORTS, make_exports
 
 from analysis.estimators.competing_risks import aalen_johansen, aalen_johansen_own_clocks
 from analysis.estimators.group_tests import gray, log_rank
+from analysis.estimators.interval_censored import npmle
 from analysis.estimators.multistate import Spells, occupy_states
 from analysis.estimators.observations import RightCensored
 from analysis.estimators.survival import kaplan_meier
@@ -87,7 +88,9 @@ def _check_curve(observed: RightCensored, wanted: dict[str, Any]) -> None:
     np.testing.assert_allclose(curve.se[event], np.atleast_1d(wanted["se"]), **CLOSE)
 
 
-@pytest.mark.parametrize("name", ["local_failure", "melanoma_death", "metastasis", "cataract"])
+@pytest.mark.parametrize(
+    "name", ["local_failure", "melanoma_death", "metastasis", "cataract", "eye_loss"]
+)
 def test_kaplan_meier_landmark_and_log_rank(name: str) -> None:
     whole = table(name)
     assert whole.n == R[name]["n"]
@@ -100,7 +103,7 @@ def test_kaplan_meier_landmark_and_log_rank(name: str) -> None:
     assert test.df == R[name]["log_rank"]["df"]
 
 
-@pytest.mark.parametrize("name", ["local_failure", "metastasis", "cataract"])
+@pytest.mark.parametrize("name", ["local_failure", "metastasis", "cataract", "eye_loss"])
 def test_incidence_with_each_cause_on_its_own_clock(name: str) -> None:
     found = aalen_johansen_own_clocks(own_clock_causes(table(name)), interval="beta-product")
     wanted = R[name]["own_clocks"]
@@ -154,6 +157,22 @@ def test_delayed_entry() -> None:
     assert test.statistic == pytest.approx(R["delayed"]["score_test"]["statistic"], rel=1e-6)
 
 
+def test_vision_on_the_exported_rows() -> None:
+    """The loss lies in (last reading above, first below]; npsurv gives the NPMLE."""
+    seen = [row for row in rows("vision_6_60") if row["baseline_included"] == "yes"]
+    wanted = R["vision_6_60"]
+    assert len(seen) == wanted["n"]
+    days, status = (np.asarray([int(row[k]) for row in seen]) for k in ("time_days", "status"))
+    _check_curve(RightCensored.of(days, (status == 1).astype(int)), wanted["km"])
+    lower = np.asarray([float(row["last_known_free_days"]) for row in seen])
+    upper = np.asarray([float(row["first_known_event_days"] or "inf") for row in seen])
+    found = npmle(lower, upper)
+    assert found.log_likelihood == pytest.approx(wanted["npmle"]["log_likelihood"], abs=1e-8)
+    assert found.lower.tolist() == wanted["npmle"]["lower"]
+    assert found.upper.tolist() == [float(end) for end in wanted["npmle"]["upper"]]
+    np.testing.assert_allclose(found.mass, wanted["npmle"]["mass"], atol=1e-8)
+
+
 def spells(clock: str) -> Spells:
     return Spells.of([
         tuple(int(row[name]) for name in ("unit", "state", "start", "stop", "to"))  # type: ignore[misc]
@@ -178,4 +197,4 @@ def test_state_occupation_on_own_clocks() -> None:
 
 def test_every_export_is_judged() -> None:
     names = {name.removeprefix("outcome_") for name in EXPORTS}
-    assert names | {"delayed", "eye_states"} == set(R)
+    assert names | {"delayed", "eye_states", "vision_6_60"} == set(R)

@@ -1,4 +1,4 @@
-"""Write the tables that R judges: what ``outcome --rows`` gives for an invented department.
+"""Write the tables that R judges: what ``outcome`` and ``vision`` export with ``--rows``.
 
 Usage: python tests/reference/write_outcome_exports.py   (from the project's root)
 """
@@ -15,9 +15,17 @@ import numpy as np
 from analysis.estimators.multistate import Spells
 from analysis.outcomes.cohort import CohortRules, DataCut
 from analysis.outcomes.end_points import find_end_point
-from analysis.outcomes.eye_states import EyeStates, on_one_clock, read_eye_states
+from analysis.outcomes.eye_states import (
+    EyeStates,
+    on_one_clock,
+    read_eye_states,
+    watch_between_visits,
+)
 from analysis.outcomes.outcome import Estimation, analyse
+from analysis.outcomes.vision import analyse_vision
+from analysis.outcomes.vision_levels import at_least
 from reports.outcome_answer import write_rows
+from reports.vision_answer import write_vision_rows
 from synthetic_cohort.cohort import draw_department
 from synthetic_cohort.in_memory import hold_in_memory
 from synthetic_cohort.truth import DATA_CUT, TRUTH
@@ -29,6 +37,7 @@ EXPORTS = {
     "outcome_melanoma_death": ("melanoma_death", "chromosome_3"),
     "outcome_metastasis": ("metastasis", "size_category"),
     "outcome_cataract": ("cataract", "sex"),
+    "outcome_eye_loss": ("eye_loss", "size_category"),
 }
 
 
@@ -48,7 +57,7 @@ def _write_spells(states: EyeStates) -> str:
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(("clock", "unit", "state", "start", "stop", "to"))
     clocks: dict[str, Spells] = {
-        "examined": states.examined,
+        "examined": watch_between_visits(states),
         "vital": states.vital,
         "one": on_one_clock(states),
     }
@@ -71,6 +80,10 @@ def make_exports() -> dict[str, str]:
             made[name] = write_rows(found)
         states = read_eye_states(connection, cut, CohortRules())
         made["outcome_eye_states"] = _write_spells(states)
+        seen = analyse_vision(
+            connection, at_least("6/60"), cut, how=how, resamples=0, with_sensitivity=False
+        )
+        made["outcome_vision_6_60"] = write_vision_rows(seen)
     with hold_in_memory(_department(delayed=True)) as connection:  # type: ignore[arg-type]
         wanted = find_end_point("melanoma_death")
         found = analyse(connection, wanted, cut, by="sex", how=how, with_sensitivity=False)

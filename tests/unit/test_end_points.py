@@ -297,6 +297,33 @@ def test_death_after_failure_is_no_competing_death(registry_of: Callable[..., An
             (2, 99),
         ),
         ("melanoma_death", history(patient(death_date=day(99)), treated()), (2, 99)),
+        # deaths known by linkage alone, nobody having seen the patient since
+        ("death", history(patient(death_date=day(900)), treated(), visit(100)), (1, 900)),
+        (
+            "death",
+            history(patient(death_date=day(900), last_contact_date=day(120)), treated()),
+            (1, 900),
+        ),
+        # a linked death after the cut leaves the patient alive to the cut
+        ("death", history(patient(death_date=day(1900)), treated(), visit(100)), (0, 1826)),
+        # the eye of a patient known dead by linkage is known to the last visit only
+        ("eye_loss", history(patient(death_date=day(900)), treated(), visit(100)), (0, 100)),
+        # vital status known later than the last contact, metastasis only to its own date
+        (
+            "metastasis",
+            history(
+                patient(metastasis_status_date=day(500), last_contact_date=day(1500)), treated()
+            ),
+            (0, 500),
+        ),
+        # removed before any visit
+        ("eye_loss", history(*ONE, event(30, "enucleation")), (1, 30)),
+        # metastasis and death on one day: metastasis comes first
+        (
+            "metastasis",
+            history(patient(metastasis_date=day(700), death_date=day(700)), treated()),
+            (1, 700),
+        ),
     ],
 )
 def test_other_end_points_by_hand(
@@ -352,6 +379,32 @@ def test_toxicity_by_hand(
         table = read_outcome_table(connection, wanted, CUT, CohortRules())
     found = (int(table.status[0]), int(table.time_days[0])) if table.n else None
     assert found == expected
+
+
+@pytest.mark.parametrize(
+    ("records", "main", "surgery_counts"),
+    [
+        # operated on without a cataract on record: no event, unless surgery counts
+        (history(*ONE, visit(600), event(400, "cataract_surgery")), (0, 600), (1, 400)),
+        # the recorded cataract came first and dates it either way
+        (
+            history(*ONE, event(300, "cataract"), event(400, "cataract_surgery")),
+            (1, 300),
+            (1, 300),
+        ),
+        # surgery before treatment: no lens, not at risk in either
+        (history(*ONE, event(-9, "cataract_surgery"), visit(600)), None, None),
+    ],
+)
+def test_cataract_surgery_as_a_cataract_by_hand(
+    registry_of: Callable[..., Any], records: Rows, main: Any, surgery_counts: Any
+) -> None:
+    cataract = find_end_point("cataract")
+    with registry_of(records) as connection:
+        for variant, expected in ((MAIN, main), (cataract.variants[-1], surgery_counts)):
+            table = read_outcome_table(connection, cataract, CUT, CohortRules(), variant)
+            found = [(int(table.status[0]), int(table.time_days[0]))] if table.n else [None]
+            assert found == [expected], variant.name
 
 
 def test_two_tumours_in_one_eye_are_one_eye_and_one_patient(

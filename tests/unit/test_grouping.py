@@ -113,3 +113,113 @@ def test_no_field_learned_later_is_offered() -> None:
     offered = baseline_fields()
     assert {"death_cause", "incident", "acuity", "patient_id"}.isdisjoint(offered)
     assert {"thickness_mm", "isotope", "sex", "operator_code", "stage_group"} <= set(offered)
+
+
+def implant(name: str, tumour: str, at: str, **doses: Any) -> dict[str, Any]:
+    return {"implant_id": name, "tumour_id": tumour, "inserted_at": f"{at} 10:00", **doses}
+
+
+COURSES: list[tuple[str, list[dict[str, Any]], str, str]] = [
+    # day 0 is 2020-03-01; up to 100 or over 100 Gy as tumour, then as eye, worked out by hand
+    ("one implant", [implant("I1", "T1", "2020-03-01", dose_fovea_gy=60)], "up to", "up to"),
+    (
+        "two implants 90 days apart are one course: 120 Gy",
+        [
+            implant("I1", "T1", "2020-03-01", dose_fovea_gy=60),
+            implant("I2", "T1", "2020-05-30", dose_fovea_gy=60),
+        ],
+        "over",
+        "over",
+    ),
+    (
+        "91 days apart: a course of its own, and the first counts",
+        [
+            implant("I1", "T1", "2020-03-01", dose_fovea_gy=60),
+            implant("I2", "T1", "2020-05-31", dose_fovea_gy=60),
+        ],
+        "up to",
+        "up to",
+    ),
+    (
+        "one dose of the course is missing",
+        [
+            implant("I1", "T1", "2020-03-01", dose_fovea_gy=60),
+            implant("I2", "T1", "2020-03-20"),
+        ],
+        "not recorded",
+        "not recorded",
+    ),
+    (
+        "doses by different models do not add up",
+        [
+            implant("I1", "T1", "2020-03-01", dose_fovea_gy=60, dose_model="homogeneous_water"),
+            implant("I2", "T1", "2020-03-20", dose_fovea_gy=60, dose_model="monte_carlo"),
+        ],
+        "not recorded",
+        "not recorded",
+    ),
+    (
+        "a plaque on another tumour of the eye reaches the same fovea",
+        [
+            implant("I1", "T1", "2020-03-01", dose_fovea_gy=60),
+            implant("I2", "T2", "2020-03-20", dose_fovea_gy=60),
+        ],
+        "up to",
+        "over",
+    ),
+    (
+        "a plaque inserted after the cut is not known",
+        [
+            implant("I1", "T1", "2024-12-01", dose_fovea_gy=60),
+            implant("I2", "T1", "2025-01-10", dose_fovea_gy=60),
+        ],
+        "up to",
+        "up to",
+    ),
+]
+
+
+@pytest.mark.parametrize(
+    ("implants", "tumour_group", "eye_group"),
+    [case[1:] for case in COURSES],
+    ids=[case[0] for case in COURSES],
+)
+def test_dose_of_the_first_course_by_hand(
+    registry_of: Callable[..., Any],
+    implants: list[dict[str, Any]],
+    tumour_group: str,
+    eye_group: str,
+) -> None:
+    whose = {"patient_id": "P1", "eye": "right"}
+    rows = {
+        "patient": [{"patient_id": "P1"}],
+        "tumour": [{"tumour_id": name, **whose} for name in ("T1", "T2")],
+        "implant": implants,
+    }
+    words = {"up to": "up to 100", "over": "over 100"}
+    with registry_of(rows) as connection:
+        for unit, wanted in (("T1", tumour_group), ("P1:right", eye_group)):
+            keys = {"units": [unit], "tumours": ["T1"], "implants": ["I1"]}
+            found = group_units(connection, CUT, keys, "dose_fovea_gy", (100.0,))
+            assert found.of_unit == {unit: words.get(wanted, wanted)}
+            assert found.words == "dose fovea, first course (Gy)"
+        # the apex is the tumour's own: no dose is recorded there, and the other tumour adds none
+        keys = {"units": ["P1:right"], "tumours": ["T1"], "implants": ["I1"]}
+        apex = group_units(connection, CUT, keys, "dose_apex_gy", (100.0,))
+        assert apex.of_unit == {"P1:right": "not recorded"}
+
+
+def test_the_course_gap_is_the_registry_s_setting(registry_of: Callable[..., Any]) -> None:
+    rows = {
+        "patient": [{"patient_id": "P1"}],
+        "tumour": [{"tumour_id": "T1", "patient_id": "P1", "eye": "right"}],
+        "implant": COURSES[2][1],
+    }
+    keys = {"units": ["T1"], "tumours": ["T1"], "implants": ["I1"]}
+    where = (keys, "dose_fovea_gy", (100.0,))
+    with registry_of(rows) as connection:
+        by_days = {
+            days: group_units(connection, CUT, *where, course_gap_days=days).of_unit["T1"]
+            for days in (90, 91)
+        }
+    assert by_days == {90: "up to 100", 91: "over 100"}

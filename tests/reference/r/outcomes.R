@@ -1,7 +1,7 @@
-# Outcomes of an invented department as `outcome --rows` exports them, judged by survival and cmprsk.
+# Outcomes of an invented department as `--rows` exports them, judged by survival, cmprsk, npsurv.
 # Run from tests/reference/r: Rscript outcomes.R > outcomes.json
 # Data: ../data/outcome_*.csv, written by ../write_outcome_exports.py (invented, no real person).
-suppressMessages({library(survival); library(cmprsk); library(jsonlite)})
+suppressMessages({library(survival); library(cmprsk); library(npsurv); library(jsonlite)})
 read <- function(name) read.csv(file.path("..", "data", paste0("outcome_", name, ".csv")))
 O <- list()
 km <- function(time, event, entry = NULL) {
@@ -9,7 +9,7 @@ km <- function(time, event, entry = NULL) {
   i <- s$n.event > 0
   list(time = s$time[i], at_risk = s$n.risk[i], events = s$n.event[i], estimate = s$surv[i], se = (s$surv * s$std.err)[i]) }
 # Kaplan-Meier of the whole and from two years, and the log-rank test between groups
-for (name in c("local_failure", "melanoma_death", "metastasis", "cataract")) {
+for (name in c("local_failure", "melanoma_death", "metastasis", "cataract", "eye_loss")) {
   d <- read(name); late <- d[d$time_days > 730, ]
   t <- survdiff(Surv(time_days, status == 1) ~ group, d)
   O[[name]] <- list(n = nrow(d), km = km(d$time_days, d$status == 1),
@@ -25,7 +25,7 @@ own <- function(name, causes) {
   grid <- sort(unique(unlist(lapply(h, `[[`, "t")))); H <- sapply(h, function(x) { v <- numeric(length(grid)); v[match(x$t, grid)] <- x$h; v })
   S <- c(1, cumprod(1 - rowSums(H)))[seq_along(grid)]
   list(time = grid, incidence = unname(apply(H * S, 2, cumsum))) }
-O$local_failure$own_clocks <- own("local_failure", 2); O$metastasis$own_clocks <- own("metastasis", 1); O$cataract$own_clocks <- own("cataract", 2)
+O$local_failure$own_clocks <- own("local_failure", 2); O$metastasis$own_clocks <- own("metastasis", 1); O$cataract$own_clocks <- own("cataract", 2); O$eye_loss$own_clocks <- own("eye_loss", 1)
 # melanoma death: multi-state survfit, cuminc with Gray's test, and the finegray data set
 d <- read("melanoma_death"); f <- factor(d$status, 0:2, c("censored", "melanoma", "other"))
 s <- survfit(Surv(d$time_days, f) ~ 1, timefix = FALSE); i <- rowSums(s$n.event) > 0
@@ -45,6 +45,10 @@ s <- survfit(Surv(start, d$time_days, f) ~ 1, id = seq_len(nrow(d)), timefix = F
 t <- summary(coxph(Surv(start, d$time_days, d$status == 1) ~ factor(d$group), ties = "breslow"))
 O$delayed <- list(n = nrow(d), km = km(d$time_days, d$status == 1, start), aalen_johansen = list(time = s$time[i], incidence = unname(s$pstate[i, 2:3])),
   score_test = list(statistic = unname(t$sctest["test"]), df = unname(t$sctest["df"])))
+# vision: the loss lies in (last known free, first known event]; NPMLE by npsurv, right-censored by survfit
+d <- read("vision_6_60"); d <- d[d$baseline_included == "yes", ]
+f <- npsurv(cbind(d$last_known_free_days, ifelse(is.na(d$first_known_event_days), Inf, d$first_known_event_days)), tol = 1e-13, maxit = 10000)
+O$vision_6_60 <- list(n = nrow(d), km = km(d$time_days, d$status == 1), npmle = list(lower = f$f$left, upper = f$f$right, mass = f$f$p, log_likelihood = f$ll))
 # eye states: multi-state survfit on one clock; own clocks by products of matrices in base R
 d <- read("eye_states"); one <- d[d$clock == "one", ]; lab <- paste0("s", 0:4)
 p0 <- { b <- one[one$start == 0, ]; as.numeric(table(factor(b$state, 0:4))) / nrow(b) }
@@ -60,4 +64,4 @@ for (g in seq_along(grid)) { t <- grid[g]; A <- matrix(0, 5, 5)
   for (h in 1:5) { tot <- sum(A[h, ]); if (tot > 1) A[h, ] <- A[h, ] / tot; A[h, h] <- -sum(A[h, ]) }
   p <- p + as.numeric(p %*% A); P[g, ] <- p }
 O$eye_states$own_clocks <- list(time = grid, probability = P)
-cat(toJSON(list(r = R.version.string, packages = list(survival = as.character(packageVersion("survival")), cmprsk = as.character(packageVersion("cmprsk"))), results = O), auto_unbox = TRUE, digits = I(15)), "\n")
+cat(toJSON(list(r = R.version.string, packages = list(survival = as.character(packageVersion("survival")), cmprsk = as.character(packageVersion("cmprsk")), npsurv = as.character(packageVersion("npsurv"))), results = O), auto_unbox = TRUE, digits = I(15), na = "string"), "\n")

@@ -17,14 +17,17 @@ import pytest
 from analysis.outcomes.cohort import CohortRules, DataCut
 from analysis.outcomes.end_points import LOCAL_FAILURE
 from analysis.outcomes.eye_states import STATES
+from analysis.outcomes.follow_up_bias import TippingPoint
 from analysis.outcomes.outcome import Estimation, analyse
 from reports.document import Figure, Note, Provenance, Report, Section, Table, to_json
 from reports.figures.describe import alternative_text
+from reports.figures.specs import SurvivalFigure
 from reports.outcome_results import OutcomeResults, gather_outcomes
 from reports.sections import cases, eye_retention, follow_up, mortality, states, toxicity
 from reports.state_curves import StatesOverTime, state_figure
 from reports.suppression import publish
 from reports.values import Count, CurveEstimate, Rate, SingleRecord
+from reports.wording import say
 from synthetic_cohort.cohort import draw_department
 from synthetic_cohort.in_memory import hold_in_memory
 from synthetic_cohort.truth import DATA_CUT, TRUTH
@@ -155,3 +158,45 @@ def test_an_empty_cohort_has_sections_that_say_so(drawn: dict[str, Any]) -> None
     for section in sections_of(replace(found)):
         assert any(isinstance(block, Note | Table) for block in section.blocks)
         assert not any(isinstance(block, Figure) for block in section.blocks)
+
+
+def figures_of(section: Section) -> list[SurvivalFigure]:
+    found = [block.spec for block in section.blocks if isinstance(block, Figure)]
+    return [spec for spec in found if isinstance(spec, SurvivalFigure)]
+
+
+def test_incidences_by_group_are_those_in_the_table(results: OutcomeResults) -> None:
+    """At each tick: counts add up to n, and the curve is the cause's own incidence there."""
+    spec = figures_of(mortality.section(results))[0]
+    outcome = results.mortality_by[0][1].melanoma_death
+    of_group = {group.group: group for group in outcome.groups}
+    assert [series.name for series in spec.series] == ["T1", "T2", "T3"]  # T4 has under 10
+    for series in spec.series:
+        group = of_group[series.name]
+        assert group.cumulative_incidence is not None
+        for row in series.risk:
+            counts = (row.at_risk.value, row.events.value, row.censored and row.censored.value)
+            assert sum(counts) == group.n  # type: ignore[arg-type]
+            wanted = group.cumulative_incidence.cause(1).at([row.time_years * 365.25]).estimate[0]
+            assert math.isnan(wanted) or row.estimate.failure == pytest.approx(wanted)
+    drawn_now = figures_of(toxicity.section(results))[0]
+    events = [one.group.events for one in results.toxicity if not one.is_procedure]
+    of_kind = {one.kind.replace("_", " ").capitalize(): one.group for one in results.toxicity}
+    shown = [of_kind[series.name].events for series in drawn_now.series]
+    assert sorted(shown, reverse=True) == sorted(events, reverse=True)[:4]
+    assert len(drawn_now.series) == 4
+
+
+def test_the_summary_says_in_one_line_what_the_lost_could_change() -> None:
+    base = TippingPoint(5.0, 0.85, 300, 19, 0.93, 0.88, 0.96, "met", 0.88, 23.04, 40.0, None)
+    said = {
+        "met": "19 tumours were lost before 5 years; the verdict changes only at 23.0 times their"
+        " hazard.",
+        "not met": "19 tumours were lost before 5 years; no raised hazard of theirs changes the"
+        " verdict.",
+        "cannot tell": "19 tumours were lost before 5 years; up to 1000 times their hazard the"
+        " verdict stays.",
+    }
+    for verdict, wanted in said.items():
+        found = follow_up.tipping_in_brief(replace(base, verdict=verdict))  # type: ignore[arg-type]
+        assert say(found) == wanted
