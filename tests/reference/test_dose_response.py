@@ -100,8 +100,15 @@ def test_unweighted_curve_is_the_dose_curve() -> None:
     )
     assert curve.d50.value == pytest.approx(grouped.d50.value, rel=1e-9)
     assert curve.gamma50.value == pytest.approx(grouped.gamma50.value, rel=1e-9)
-    # Menarche, Venables & Ripley, MASS 4th ed. §7.2: D50 13.0 years (13.008 by dose.p, from R).
-    assert curve.d50.value == pytest.approx(13.008, abs=0.01)
+    # Menarche (MASS; Milicer & Szczotka 1966, Hum Biol 38:199–203): glm and dose.p of R.
+    expected = R["menarche"]
+    found = [grouped.intercept.value, grouped.slope.value]
+    np.testing.assert_allclose(found, expected["coef"], rtol=1e-9)
+    np.testing.assert_allclose([grouped.intercept.se, grouped.slope.se], expected["se"], rtol=1e-6)
+    assert grouped.d50.value == pytest.approx(expected["d50"], rel=1e-10)
+    assert grouped.d50.se == pytest.approx(expected["d50_se"], rel=1e-6)
+    # γ50 by hand: 1.63197 · 13.00662 / 4
+    assert grouped.gamma50.value == pytest.approx(5.30665, abs=1e-4)
 
 
 @pytest.mark.parametrize("link", ["logit", "probit"])

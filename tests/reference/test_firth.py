@@ -98,8 +98,9 @@ def test_logistic_coefficients_are_brglm2s(model: str) -> None:
 
 
 def test_endometrial_as_published() -> None:
-    # Heinze & Schemper 2002, endometrial cancer: NV has no finite estimate; Firth 2.929 with
-    # profile limits 0.610 to 7.855 (figures from memory, equal to R's here).
+    # Heinze & Schemper 2002, Stat Med 21:2409–2419, endometrial cancer (the table equals brglm2's
+    # `endometrial`, row by row): NV has no finite estimate; Firth 2.929 with profile limits 0.610
+    # to 7.855 (figures from memory, equal to R's here).
     table = fitted("endometrial").coefficients
     nv = table.of("NV")
     assert (table.coef[nv], table.lower[nv], table.upper[nv]) == pytest.approx(

@@ -39,6 +39,9 @@ b <- data.frame(dose = c(1.6907, 1.7242, 1.7552, 1.7842, 1.8113, 1.8369, 1.8610,
   n = c(59, 60, 62, 56, 63, 59, 62, 60), killed = c(6, 13, 18, 28, 52, 53, 61, 60))
 for (l in c("logit", "probit")) { f <- glm(cbind(killed, n - killed) ~ dose, binomial(l), b, control = ctl); p <- dose.p(f, p = .5)
   out[[paste0("beetle_", l)]] <- list(coef = unname(coef(f)), se = unname(sqrt(diag(vcov(f)))), deviance = deviance(f), d50 = unname(as.numeric(p)), d50_se = as.numeric(attr(p, "SE"))) }
+# menarche (MASS): Milicer and Szczotka 1966, age in years as the dose
+f <- glm(cbind(Menarche, Total - Menarche) ~ Age, binomial, menarche, control = ctl); p <- dose.p(f, p = .5)
+out$menarche <- list(coef = unname(coef(f)), se = unname(sqrt(diag(vcov(f)))), deviance = deviance(f), d50 = unname(as.numeric(p)), d50_se = as.numeric(attr(p, "SE")))
 # straight-line R2 and the normal propensity weights of thickness on age and ulcer
 f <- lm(thickness ~ age + ulcer, d); s <- sqrt(mean(residuals(f)^2)); s0 <- sqrt(mean((d$thickness - mean(d$thickness))^2))
 w <- dnorm(d$thickness, mean(d$thickness), s0) / dnorm(d$thickness, fitted(f), s)
