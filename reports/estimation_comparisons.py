@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from registry.errors import RefusedEstimateError, UsageError
 from reports.estimation_rows import KAPLAN_MEIER, Question, Rows
+
+if TYPE_CHECKING:
+    from analysis.estimators.group_tests import GroupTest
 
 
 def compare_groups(rows: Rows, question: Question) -> tuple[list[dict[str, Any]], list[str]]:
@@ -19,12 +22,30 @@ def compare_groups(rows: Rows, question: Question) -> tuple[list[dict[str, Any]]
         try:
             if question.method == KAPLAN_MEIER:
                 tests.append(log_rank(rows.observed, rows.group, strata=rows.strata))
+                if question.trend:
+                    tests.append(_test_trend(rows))
             else:
                 tests.append(gray(rows.observed, rows.group, cause=cause, strata=rows.strata))
         except RefusedEstimateError as refusal:
             if refusal.message not in warnings:
                 warnings.append(refusal.message)
     return list_tests(tests), warnings
+
+
+def _test_trend(rows: Rows) -> GroupTest:
+    import numpy as np
+
+    from analysis.estimators.group_tests import trend
+
+    try:
+        scores = [float(label) for label in rows.group]
+    except ValueError:
+        raise UsageError(
+            f"--trend takes the numbers of --by as scores, and its groups are "
+            f"{', '.join(rows.groups())}. Code them as numbers in their order.",
+            option="--trend",
+        ) from None
+    return trend(rows.observed, scores, scores=np.unique(scores).tolist(), strata=rows.strata)
 
 
 def describe_differences(estimates: dict[str, Any], question: Question) -> list[dict[str, Any]]:

@@ -36,10 +36,12 @@ class Question:
     until: float | None = None
     landmark: float | None = None
     difference: bool = False
+    trend: bool = False
     standardise: tuple[str, ...] = ()
     seed: int = 1
     replicates: int = 200
     check_with: str | None = None
+    potential: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +78,10 @@ def sort_labels(labels: Sequence[str]) -> list[str]:
 
 
 def read_rows(table: Table, question: Question) -> tuple[Rows, list[str], dict[str, Any] | None]:
-    optional = (question.entry, question.by, question.strata, question.weights)
+    optional = (
+        *(question.entry, question.by, question.strata, question.weights),
+        question.potential,
+    )
     named = [question.time, question.event, *(column for column in optional if column)]
     named += question.standardise
     whole, dropped = table.complete_rows(named)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from reports.estimation_interval_censored import Limiting
     from reports.estimation_rows import Question
 
-Method = Literal["kaplan-meier", "cumulative-incidence", "interval-censored"]
+Method = Literal["kaplan-meier", "cumulative-incidence", "interval-censored", "illness-death"]
 Interval = Literal[
     "log-log", "log", "plain", "logit", "beta-product", "beta-product-mid-p", "bootstrap"
 ]
@@ -25,10 +25,17 @@ WeightKind = Literal["frequency", "probability"]
 def estimate(
     table: Annotated[Path, typer.Argument(metavar="TABLE.csv", help="A CSV file with headings.")],
     time: Annotated[
-        str | None, typer.Option(help="Column: end of observation, ≥ 0, in any one unit.")
+        str | None,
+        typer.Option(
+            help="Column: end of observation, ≥ 0, in any one unit; illness-death: death or last"
+            " known alive."
+        ),
     ] = None,
     event: Annotated[
-        str | None, typer.Option(help="Column: 0 censored, 1 event, 2, 3, ... competing events.")
+        str | None,
+        typer.Option(
+            help="Column: 0 censored, 1 event, 2, 3, ... competing events; illness-death: 1 died."
+        ),
     ] = None,
     entry: Annotated[
         str | None, typer.Option(help="Column: delayed entry; at risk when entry < t ≤ time.")
@@ -45,10 +52,13 @@ def estimate(
     ] = None,
     method: Annotated[Method, typer.Option(help="What is estimated.")] = "kaplan-meier",
     lower: Annotated[
-        str | None, typer.Option(help="Column: last time without the event (interval-censored).")
+        str | None,
+        typer.Option(
+            help="Column: last examination without the event (interval-censored, illness-death)."
+        ),
     ] = None,
     upper: Annotated[
-        str | None, typer.Option(help="Column: first time with it; empty is right-censored.")
+        str | None, typer.Option(help="Column: first examination with it; empty for none.")
     ] = None,
     interval: Annotated[
         Interval | None,
@@ -71,6 +81,10 @@ def estimate(
     difference: Annotated[
         bool, typer.Option("--difference", help="Differences between two groups at --at, --until.")
     ] = False,
+    trend: Annotated[
+        bool,
+        typer.Option("--trend", help="Test for a trend too; the numbers of --by are the scores."),
+    ] = False,
     standardise: Annotated[
         list[str] | None,
         typer.Option(
@@ -79,12 +93,19 @@ def estimate(
         ),
     ] = None,
     replicates: Annotated[
-        int, typer.Option(min=20, help="Bootstrap samples of --standardise, --interval bootstrap.")
+        int,
+        typer.Option(min=20, help="Bootstrap samples of --standardise, bootstrap, illness-death."),
     ] = 200,
     seed: Annotated[int, typer.Option(help="Seed of the bootstrap.")] = 1,
     check_with: Annotated[
         Literal["lifelines"] | None,
         typer.Option(help="Compute the same with another program and say how far it is from ours."),
+    ] = None,
+    potential: Annotated[
+        str | None,
+        typer.Option(
+            help="Column: how long each could have been followed, for completeness of follow-up."
+        ),
     ] = None,
     imputations: Annotated[
         int | None,
@@ -98,6 +119,7 @@ def estimate(
     """
     from reports.estimate_options import check_level, read_codes, read_times, split_list
     from reports.estimation import answer_question
+    from reports.estimation_illness_death import VisitQuestion, answer_illness_death
     from reports.estimation_rows import Question
     from reports.estimation_standardised import check_standardise
     from reports.estimation_text import lay_out_answer
@@ -106,22 +128,38 @@ def estimate(
     check_level(level)
     _refuse_imputations(imputations)
     times = read_times(at)
-    if method == "interval-censored":
+    if method in ("interval-censored", "illness-death"):
         _refuse_options(
             {
-                "--time": time,
-                "--event": event,
                 "--entry": entry,
                 "--strata": strata,
                 "--event-codes": event_codes,
                 "--until": until,
                 "--landmark": landmark,
                 "--difference": difference or None,
+                "--trend": trend or None,
                 "--standardise": standardise,
                 "--check-with": check_with,
+                "--potential": potential,
             },
             method,
         )
+    if method == "illness-death":
+        _refuse_options({"--weights": weights, "--interval": interval}, method)
+        asked = VisitQuestion(
+            lower=_need(lower, "--lower", method),
+            upper=_need(upper, "--upper", method),
+            time=_need(time, "--time", method),
+            event=_need(event, "--event", method),
+            by=by,
+            at=times,
+            level=level,
+            replicates=replicates,
+            seed=seed,
+        )
+        payload = answer_illness_death(read_table(table), asked)
+    elif method == "interval-censored":
+        _refuse_options({"--time": time, "--event": event}, method)
         limiting = _read_limiting(interval, level, replicates, seed, is_weighted=bool(weights))
         payload = _answer_interval_censored(
             table, (lower, upper), by, (weights, weight_kind), times, limiting
@@ -144,10 +182,12 @@ def estimate(
             until=until,
             landmark=landmark,
             difference=difference,
+            trend=trend,
             standardise=tuple(split_list(standardise)),
             seed=seed,
             replicates=replicates,
             check_with=check_with,
+            potential=potential,
         )
         _check_together(question)
         check_standardise(question)
@@ -211,6 +251,12 @@ def _check_together(asked: Question) -> None:
         )
     if asked.difference and asked.by is None:
         raise UsageError("--difference compares two groups: add --by.", option="--difference")
+    if asked.trend and (asked.by is None or asked.method != "kaplan-meier"):
+        raise UsageError(
+            "--trend tests survival across ordered groups: it goes with --by and --method "
+            "kaplan-meier.",
+            option="--trend",
+        )
     if (asked.weights is None) != (asked.weight_kind is None):
         raise UsageError(
             "--weights and --weight-kind go together: frequency (a row stands for that many "
@@ -224,6 +270,11 @@ def _check_together(asked: Question) -> None:
             "--check-with goes with --method kaplan-meier without probability weights: lifelines' "
             "Aalen-Johansen moves tied times and swaps its limits.",
             option="--check-with",
+        )
+    if asked.potential and asked.landmark is not None:
+        raise UsageError(
+            "--potential counts follow-up from time zero: it does not go with --landmark.",
+            option="--potential",
         )
     for option, time in (("--until", asked.until), ("--landmark", asked.landmark)):
         if time is not None and not 0 < time < float("inf"):

@@ -84,6 +84,48 @@ def test_the_form_of_a_kaplan_meier_answer(ask: Any) -> None:
     assert answer["warnings"] == []
 
 
+def test_a_trend_takes_the_numbers_of_the_groups_as_scores(ask: Any) -> None:
+    # R survival 3.5-3, scores on survdiff's O - E and variance: tests/reference/r/time_to_event.R
+    asked = "lung.csv --time time --event status --event-codes 1=0,2=1 --by ph.ecog --trend"
+    tests = ask(asked)["tests"]
+    assert [one["name"] for one in tests] == ["log-rank", "trend"]
+    assert tests[1]["statistic"] == pytest.approx(17.8751207625279, rel=1e-9)
+    assert (tests[1]["df"], tests[1]["p"]) == (1, pytest.approx(2.35884767413181e-05, rel=1e-8))
+    stratified = ask(f"{asked} --strata sex")["tests"]
+    assert [one["name"] for one in stratified] == ["stratified log-rank", "stratified trend"]
+    for options, said in (
+        ("--by sex --method cumulative-incidence --trend", "kaplan-meier"),
+        ("--trend", "--by"),
+    ):
+        error = ask(f"lung.csv --time time --event status --event-codes 1=0,2=1 {options}", code=2)
+        assert said in error["error"]["message"]
+
+
+def test_a_trend_over_names_is_refused(folder: Path, ask: Any) -> None:
+    name = write(folder, "named.csv", "t,e,g\n1,1,low\n2,1,high\n3,0,low\n")
+    error = ask(f"{name} --time t --event e --by g --trend", code=2)["error"]
+    assert "high, low" in error["message"]
+
+
+@pytest.mark.parametrize("method", ["kaplan-meier", "cumulative-incidence"])
+def test_mid_p_limits_are_the_binomials_without_censoring(
+    folder: Path, ask: Any, method: str
+) -> None:
+    # P(X > x) + P(X = x)/2 = 0.025 and the like, for 3 of 21 (scipy's binomial distribution)
+    from scipy.stats import binom
+
+    rows = "".join(f"{day},{1 if day <= 3 else 2}\n" for day in range(1, 21))
+    name = write(folder, "mid_p.csv", f"t,e\n{rows}25,0\n")
+    options = f"--time t --event e --at 3 --interval beta-product-mid-p --method {method}"
+    group = ask(f"{name} {options}")["groups"][0]
+    at = group["at"][0] if method == "kaplan-meier" else group["causes"][0]["at"][0]
+    low, high = at["lower"], at["upper"]
+    if method == "kaplan-meier":
+        low, high = 1 - high, 1 - low
+    assert binom.sf(3, 21, low) + binom.pmf(3, 21, low) / 2 == pytest.approx(0.025, rel=1e-8)
+    assert binom.cdf(2, 21, high) + binom.pmf(3, 21, high) / 2 == pytest.approx(0.025, rel=1e-8)
+
+
 def test_strata_name_the_test_and_differences_are_given(ask: Any) -> None:
     answer = ask(
         "retinopathy.csv --time futime --event status --by trt --strata id --difference --at 12 "
