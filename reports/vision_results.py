@@ -21,7 +21,7 @@ LEVELS = ("6/12", "6/60")
 GROUPED_LEVEL = "6/60"
 GROUPS: tuple[tuple[str, str, tuple[float, ...]], ...] = (
     ("fovea_distance_mm", "Distance of the tumour from the fovea (mm)", (3.0,)),
-    ("dose_fovea_gy", "Dose at the fovea as recorded, first implant (Gy)", (20.0, 60.0)),
+    ("dose_fovea_gy", "Dose at the fovea as recorded, first course (Gy)", (20.0, 60.0)),
 )
 """Fields by which loss is shown, with cut-points fixed beforehand (our choice, no source)."""
 

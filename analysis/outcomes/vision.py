@@ -252,17 +252,19 @@ def _group(
     connection: duckdb.DuckDBPyConnection,
     eyes: VisionHistories,
     cut: DataCut,
-    by: str | None,
-    cuts: Sequence[float],
+    rules: CohortRules,
+    by: tuple[str | None, Sequence[float]],
 ) -> Grouping | None:
-    if by is None or not eyes.n:
+    name, cuts = by
+    if name is None or not eyes.n:
         return None
     keys = {
         "units": list(eyes.unit_id),
         "tumours": list(eyes.tumour_id),
         "implants": list(eyes.first_implant_id),
     }
-    return group_units(connection, cut, keys, by, cuts)
+    gap = rules.course_gap_days
+    return group_units(connection, cut, keys, name, cuts, course_gap_days=gap)
 
 
 def _members(eyes: VisionHistories, grouping: Grouping | None) -> dict[str, Bools]:
@@ -369,7 +371,7 @@ def analyse_vision(
     rules, vision, how = rules or CohortRules(), vision or VisionRules(), how or Estimation()
     eyes = read_histories(connection, level, cut, rules, vision)
     at_risk = eyes.select(eyes.reason == 0)
-    grouping = _group(connection, at_risk, cut, by, cuts)
+    grouping = _group(connection, at_risk, cut, rules, (by, cuts))
     members = _members(at_risk, grouping)
     asked = _Asked(end_point_of(level), how, tuple(at_years), only_main)
     groups = asked.analyse(at_risk, members, "confirmed", resamples)

@@ -111,7 +111,8 @@ def count_bundle(store: Store, name: str, cut: date, strata_by: str) -> Bundle:
             "tumours": list(table.tumour_id),
             "implants": list(table.first_implant_id),
         }
-        grouped = group_units(store.connection, DataCut(cut), keys, strata_by)
+        gap = rules.course_gap_days
+        grouped = group_units(store.connection, DataCut(cut), keys, strata_by, course_gap_days=gap)
         strata = [grouped.of_unit[unit] for unit in table.unit_id]
     return make_bundle(
         table,
