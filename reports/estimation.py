@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 from reports.estimation_comparisons import compare_groups, describe_differences
+from reports.estimation_completeness import describe_completeness
 from reports.estimation_groups import describe_incidence, describe_survival
 from reports.estimation_rows import KAPLAN_MEIER, Question, read_rows
 from reports.table_reading import Table
@@ -48,6 +49,8 @@ def answer_question(table: Table, question: Question) -> dict[str, Any]:
     }
     if question.difference:
         answer["differences"] = describe_differences(estimates, question)
+    if question.potential:
+        answer["completeness"] = describe_completeness(rows, question)
     if question.check_with:
         from reports.second_opinion import judge_curves
 

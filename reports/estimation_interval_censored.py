@@ -169,6 +169,32 @@ def describe_npmle(
         "log_likelihood": estimate.log_likelihood,
         "log_likelihood_gap": estimate.gap,
         "last_time": estimate.last_time,
+        "weibull": _describe_weibull(ends, at, limiting.level),
+    }
+
+
+def _describe_weibull(ends: _Ends, at: Sequence[float], level: float) -> dict[str, Any]:
+    """The parametric curve S(t) = exp(-(t / scale) ** shape) beside the estimate, or why not."""
+    from analysis.estimators.interval_parametric import fit_interval_parametric
+
+    if ends.weight is not None:
+        return {"estimable": False, "reason": "The parametric curve takes no weights."}
+    try:
+        fit = fit_interval_parametric(ends.low, ends.high)
+    except (RefusedEstimateError, ValueError) as refusal:
+        return {"estimable": False, "reason": str(refusal)}
+    read = fit.at(list(at), level=level)
+    columns = zip(read.time, read.estimate, read.lower, read.upper, strict=True)
+    intercept, log_scale = fit.coef.tolist()
+    return {
+        "estimable": True,
+        "scale": math.exp(intercept),
+        "shape": math.exp(-log_scale),
+        "log_likelihood": fit.log_likelihood,
+        "at": [
+            {"time": float(t), "estimate": float(s), "lower": float(low), "upper": float(high)}
+            for t, s, low, high in columns
+        ],
     }
 
 

@@ -16,10 +16,14 @@ def lay_out_answer(answer: Mapping[str, Any]) -> str:
     by = answer["interval"]
     limits = "no limits" if by is None else f"{percent} limits by {by}"
     blocks = [f"{answer['method']}, {limits}", _lay_out_groups(answer)]
-    for part in (_lay_out_times, _lay_out_tests, _lay_out_differences):
+    for part in (_lay_out_times, _lay_out_weibull, _lay_out_tests, _lay_out_differences):
         text = part(answer)
         if text:
             blocks.append(text)
+    if "completeness" in answer:
+        from reports.estimation_completeness import lay_out_completeness
+
+        blocks.append(lay_out_completeness(answer["completeness"]))
     if "second_opinion" in answer:
         from reports.second_opinion import lay_out_opinions
 
@@ -103,8 +107,10 @@ def _lay_out_times(answer: Mapping[str, Any]) -> str:
     keys = [
         key for key in ("time", "at_risk", "estimate", "se", "lower", "upper") if key in found[0][2]
     ]
-    if answer["method"] == "interval-censored":
+    if answer["method"] in ("interval-censored", "illness-death"):
         keys.remove("se")
+    if answer["method"] == "illness-death":
+        keys += ["above", "lost", "dead", "loss_if_no_one_died"]
     has_causes = any(cause for _, cause, _ in found)
     headings = [
         "group",
@@ -116,6 +122,19 @@ def _lay_out_times(answer: Mapping[str, Any]) -> str:
         for group, cause, row in found
     ]
     return lay_out_table(headings, rows)
+
+
+def _lay_out_weibull(answer: Mapping[str, Any]) -> str:
+    found = [
+        (str(group["group"]), row)
+        for group in answer["groups"]
+        for row in group.get("weibull", {}).get("at", [])
+    ]
+    if not found:
+        return ""
+    keys = ("time", "estimate", "lower", "upper")
+    rows = [[name, *(show_number(row[key]) for key in keys)] for name, row in found]
+    return "Weibull beside it\n" + lay_out_table(["group", *keys], rows)
 
 
 def _show_of_row(row: Mapping[str, Any], key: str) -> str:
