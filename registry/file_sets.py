@@ -75,7 +75,7 @@ def new_folder(out: Path) -> Iterator[Callable[[str, bytes], None]]:
         raise
 
 
-def read_sums(folder: Path) -> dict[str, str]:
+def read_sums(folder: Path, what: str = "backup") -> dict[str, str]:
     """Read the list of checksums of a folder.
 
     Raises
@@ -88,7 +88,7 @@ def read_sums(folder: Path) -> dict[str, str]:
         lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
     except OSError as failure:
         raise StoreError(
-            f"{path} cannot be read ({failure.strerror}): {folder} is not a whole backup.",
+            f"{path} cannot be read ({failure.strerror}): {folder} is not a whole {what}.",
             file=str(path),
         ) from None
     matches = [_LINE.fullmatch(line) for line in lines]
@@ -97,19 +97,20 @@ def read_sums(folder: Path) -> dict[str, str]:
     return {match[2]: match[1] for match in matches if match}
 
 
-def read_checked(folder: Path, name: str, sums: dict[str, str]) -> bytes:
+def read_checked(folder: Path, name: str, sums: dict[str, str], what: str = "backup") -> bytes:
     """Read one file of a folder and check it; StoreError naming the file when it is not whole."""
+    taken = "restored" if what == "backup" else "taken"
     path = folder / name
     try:
         content = path.read_bytes()
     except OSError as failure:
         raise StoreError(
-            f"{path} cannot be read ({failure.strerror}). Nothing was restored.", file=str(path)
+            f"{path} cannot be read ({failure.strerror}). Nothing was {taken}.", file=str(path)
         ) from None
     if hashlib.sha256(content).hexdigest() != sums.get(name):
         raise StoreError(
-            f"{path} is not the file that was written: its checksum differs. Nothing was restored; "
-            "use another copy of this backup.",
+            f"{path} is not the file that was written: its checksum differs. Nothing was {taken}; "
+            f"use another copy of this {what}.",
             file=str(path),
         )
     return content

@@ -167,9 +167,9 @@ def read_submission(folder: Path) -> tuple[Submission, dict[str, Any]]:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    sums = read_sums(folder)
+    sums = read_sums(folder, "submission")
     try:
-        described = json.loads(read_checked(folder, MANIFEST, sums))
+        described = json.loads(read_checked(folder, MANIFEST, sums, "submission"))
         submission = Submission(**described)
     except (ValueError, TypeError):
         raise StoreError(f"{folder / MANIFEST} is no manifest.", file=str(folder)) from None
@@ -181,7 +181,7 @@ def read_submission(folder: Path) -> tuple[Submission, dict[str, Any]]:
     tables = {}
     for name, table in TABLES.items():
         file = f"{name}.parquet"
-        content = read_checked(folder, file, sums)
+        content = read_checked(folder, file, sums, "submission")
         try:
             tables[name] = pq.read_table(io.BytesIO(content), page_checksum_verification=True)
         except (pa.ArrowException, OSError):

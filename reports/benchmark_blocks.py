@@ -276,7 +276,7 @@ def _standardised(one: Standardised) -> Block:
         text(
             f"{one.key} gives figures by {one.field.removesuffix('_mm')}. Weighted by the mix here"
             f" ({weights}) they make {_published(one.there)} at {one.years:g} years; the difference"
-            " is {points}: " + f"{one.verdict}.",
+            " is {points}: " + f"{VERDICT_WORDS.get(one.verdict, one.verdict)}.",
             points=points_value(one.difference, one.n, one.events),
             **{f"share_{place}": share for place, share in enumerate(shares)},
         ),

@@ -23,7 +23,8 @@ from reports.wording import decimal, percent
 
 _OPENING = {
     "worse": "{end_point} was more frequent here than in {who}",
-    "within the margin": "{end_point} here was within the margin decided beforehand around {who}",
+    "within the margin": "{end_point} here was within the margin decided beforehand, up to"
+    " {times:g} times {who}",
     "not shown": "{end_point} was not shown to be more frequent here than in {who}",
     "less": "{end_point} was less frequent here than in {who}",
     "cannot tell": "Whether {end_point_lower} was more frequent here than in {who} cannot be told",
@@ -131,7 +132,10 @@ def board_sentence(found: Comparison, outcome: Outcome) -> Text:
     """Say the result of one comparison in one sentence."""
     name = outcome.end_point.title
     opening = _OPENING["less" if is_less(found) else found.verdict].format(
-        end_point=first_up(name), end_point_lower=name, who=who(found)
+        end_point=first_up(name),
+        end_point_lower=name,
+        who=who(found),
+        times=found.margin.ratio if found.margin else 1.0,
     )
     if found.verdict == "cannot tell":
         return text(f"{opening}: {found.reason}.")
@@ -139,9 +143,12 @@ def board_sentence(found: Comparison, outcome: Outcome) -> Text:
         return _ratio_sentence(opening, found)
     at = deciding_time(found)
     assert at is not None
+    margin = ""
+    if found.margin is not None:
+        margin = f" ({percent(min(found.margin.ratio * at.there.value, 1.0))} at the margin)"
     return text(
         f"{opening}: at {at.years:g} year{'s' * (at.years != 1)} {{here}} here against"
-        f" {percent(at.there.value)} there, a difference of {{points}}.",
+        f" {percent(at.there.value)} there{margin}, a difference of {{points}}.",
         here=CurveEstimate(at.here.value, None, None, found.n, at.events, at.at_risk),
         points=points_value(at.difference, found.n, at.events),
     )

@@ -37,8 +37,8 @@ def time_order_blocks(results: MonitoringResults) -> list[Block]:
     blocks += _short(results)
     blocks += [
         Heading("By number of cases before"),
-        unit_table("Observed over expected along the department’s cases.", results.by_case),
         _learning(results),
+        unit_table("Observed over expected along the department’s cases.", results.by_case),
     ]
     return blocks
 
