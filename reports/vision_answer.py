@@ -14,13 +14,19 @@ from analysis.outcomes.vision import Vision, VisionGroup
 from analysis.outcomes.vision_definition import ESTIMATION_IN_WORDS, definition_in_words
 from analysis.outcomes.vision_history import NOT_AT_RISK
 from reports.outcome_answer import ROW_HEADINGS, describe_group
-from reports.vision_curves import Banded, kept_band, loss_band
+from reports.vision_curves import Banded, followed_at, kept_band, loss_band
 
 
 def _rows(group: VisionGroup, band: Banded, times: Sequence[float] | None) -> list[dict[str, Any]]:
     wanted = None if times is None else set(times)
     return [
-        {"time": float(time), "estimate": float(value), "lower": float(low), "upper": float(high)}
+        {
+            "time": float(time),
+            "at_risk": followed_at(group, float(time)),
+            "estimate": float(value),
+            "lower": float(low),
+            "upper": float(high),
+        }
         for time, value, low, high in zip(
             group.times_years, band.estimate, band.lower, band.upper, strict=True
         )

@@ -99,6 +99,11 @@ def _counts(group: VisionGroup, years: float, with_deaths: bool = False) -> tupl
     return int(gone.sum()), int((table.time_days >= days).sum())
 
 
+def followed_at(group: VisionGroup, years: float) -> int:
+    """Return how many eyes are followed at a time without a loss so far."""
+    return _counts(group, years)[1]
+
+
 def loss_at(group: VisionGroup, years: float) -> CurveEstimate:
     """Read the incidence of loss with death competing at a time."""
     band, place = loss_band(group), _place(group, years)

@@ -180,8 +180,8 @@ def _mean_place(z: Floats) -> Floats:
     Away from 0 exp(z) - 1 loses nothing and is several times faster than expm1.
     """
     is_small = np.abs(z) < 0.05
-    apart = np.where(is_small, 1.0, np.minimum(z, 700.0))
-    exact = 1 / apart - 1 / (np.exp(apart) - 1)
+    apart = np.where(is_small, 1.0, z)
+    exact = 1 / apart - 1 / (np.exp(np.minimum(apart, 700.0)) - 1)
     series = 0.5 - z / 12 + z**3 / 720 - z**5 / 30240
     return np.where(is_small, series, exact)
 

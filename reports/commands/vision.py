@@ -20,7 +20,6 @@ from reports.option_values import (
 )
 
 if TYPE_CHECKING:
-    from analysis.outcomes.vision import Vision
     from analysis.outcomes.vision_levels import VisionLevel
 
 DEFAULT_YEARS = (1.0, 2.0, 5.0, 10.0)
@@ -73,11 +72,14 @@ def vision(
     from analysis.outcomes.cohort import CohortRules, DataCut
     from analysis.outcomes.outcome import Estimation
     from analysis.outcomes.vision import analyse_vision
+    from analysis.outcomes.vision_course import analyse_course
     from analysis.outcomes.vision_history import VisionRules
     from registry.store import open_store
     from reports.data_cuts import settle_cut
     from reports.estimate_options import check_level, read_times
     from reports.vision_answer import describe_vision, write_vision_rows
+    from reports.vision_course_answer import describe_course
+    from reports.vision_text import lay_out_vision
     from reports.writing import refuse_overwriting, write_whole
 
     wanted = choose_level(at_least, better_than, loss)
@@ -86,23 +88,28 @@ def vision(
     cut_asked = read_date(data_cut, option="--data-cut") if data_cut else None
     refuse_overwriting([rows] if rows else [], force=force)
     with open_store(store) as opened:
-        settings, cut = opened.settings(), settle_cut(opened, cut_asked, now_utc().date())
+        settings = opened.settings()
+        cut = DataCut(settle_cut(opened, cut_asked, now_utc().date()))
+        cohort = CohortRules(int(settings["course_gap_days"]), with_prior_treatment)
+        rules = VisionRules.of(settings)
         analysed = analyse_vision(
             opened.connection,
             wanted,
-            DataCut(cut),
-            rules=CohortRules(int(settings["course_gap_days"]), with_prior_treatment),
-            vision=VisionRules.of(settings),
+            cut,
+            rules=cohort,
+            vision=rules,
             by=by,
             cuts=limits,
             how=Estimation(level=level, seed=seed),
             resamples=resamples,
             at_years=years,
         )
-    payload = describe_vision(analysed, years)
+        where = (opened.connection, analysed.histories, cut, cohort, rules)
+        course = analyse_course(*where, years=(0.0, *years))
+    payload = describe_vision(analysed, years) | describe_course(course)
     if rows:
         write_whole(rows, write_vision_rows(analysed).encode("utf-8"))
-    answer(payload, as_json=as_json, text=lay_out(analysed, years))
+    answer(payload, as_json=as_json, text=lay_out_vision(analysed, course, years))
     if rows and not as_json:
         note(f"The analysis table is in {rows}.")
 
@@ -129,50 +136,3 @@ def choose_level(at_least: str | None, better_than: str | None, loss: str | None
     if loss is not None:
         return vision_levels.loss_of(loss)
     return vision_levels.at_least(at_least or "6/12")
-
-
-def lay_out(vision: Vision, years: tuple[float, ...]) -> str:
-    """Lay the answer out as text: flow, the estimates by group, bounds, tests, warnings."""
-    from reports.curves import failure_at
-    from reports.render.text import lay_out_table
-    from reports.values import PValue
-    from reports.vision_curves import if_no_one_died_at, kept_at, loss_at
-    from reports.wording import say
-
-    title = vision.level.loss_words
-    blocks = [f"{title[0].upper()}{title[1:]}, data cut {vision.cut.event_date.isoformat()}"]
-    steps = [[step.step, step.left_out, step.kept] for step in vision.flow]
-    blocks.append(lay_out_table(["step", "left out", "kept"], steps))
-    headings = ["group", "n", "losses", *(f"at {year:g} y" for year in years)]
-    figures = (
-        ("Lost, death competing (illness–death model, loss between visits)", loss_at),
-        ("Alive, eye kept, level kept", kept_at),
-        ("Lost if no one died (nonparametric, loss between visits)", if_no_one_died_at),
-        (
-            "Lost by Kaplan–Meier (death as censoring, loss dated at the visit)",
-            lambda group, year: failure_at(group.outcome, year),
-        ),
-    )
-    for heading, read in figures:
-        found = [
-            [group.group, group.outcome.n, group.outcome.events]
-            + [say(read(group, year)) for year in years]
-            for group in vision.groups
-        ]
-        blocks.append(heading + "\n" + lay_out_table(headings, found))
-    bounds = [
-        [variant.name, group.group, group.outcome.n, group.outcome.events]
-        + [say(loss_at(group, year)) for year in years]
-        for variant in vision.sensitivity
-        for group in variant.groups
-    ]
-    blocks.append(
-        "Lost, death competing, under other readings of unconfirmed visits\n"
-        + lay_out_table(["reading", *headings], bounds)
-    )
-    blocks += [
-        f"{test.name}: chi-squared {test.statistic:.3f} on {test.df}, {say(PValue(test.p))}"
-        for test in vision.tests
-    ]
-    blocks += [f"Warning: {warning}" for warning in vision.warnings]
-    return "\n\n".join(blocks)

@@ -8,12 +8,13 @@ from analysis.outcomes.vision import YEARS, Vision, VisionGroup
 from analysis.outcomes.vision_course import YearOfCourse
 from analysis.outcomes.vision_definition import ESTIMATION_IN_WORDS, definition_in_words
 from analysis.outcomes.vision_levels import LOWEST_CHART_RANK, letters_of_rank, word_rank
-from analysis.outcomes.vision_shares import ClusteredShare
+from analysis.outcomes.vision_shares import ClusteredShare, RankQuantile
 from reports.curves import MINIMUM_AT_RISK, failure_at
 from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table
 from reports.values import Content, Count, CurveEstimate, Missing, Quantity, Rate, text
 from reports.vision_curves import (
     acuity_figure,
+    followed_at,
     if_no_one_died_at,
     kept_at,
     loss_at,
@@ -68,7 +69,7 @@ def _figure(vision: Vision) -> list[Block]:
 
 _ESTIMATES: tuple[tuple[str, Read], ...] = (
     ("Lost, death competing", loss_at),
-    ("Alive, eye kept, level kept", kept_at),
+    ("Alive, eye kept, no loss so far", kept_at),
     ("Lost if no one died", if_no_one_died_at),
     ("Lost by Kaplan–Meier, dated at the visit", lambda g, years: failure_at(g.outcome, years)),
 )
@@ -93,6 +94,8 @@ def _main_table(results: VisionResults) -> Table:
         rows.append(_level_row(vision))
         for name, read in _ESTIMATES:
             rows.append(Row((name, *(read(vision.whole, years) for years in YEARS))))
+        followed = (Count(followed_at(vision.whole, years)) for years in YEARS)
+        rows.append(Row(("Eyes followed, no loss so far", *followed)))
     return Table(
         caption="Loss of vision among eyes that had the level at baseline.",
         columns=(Column("Estimate"), *_year_columns(YEARS)),
@@ -175,17 +178,19 @@ def _by_group(results: VisionResults) -> list[Block]:
 
 
 def _median(year: YearOfCourse) -> Content:
-    """Word the median: letters on the chart, a level off it, nothing from few readings."""
-    median = year.median
+    return _word_median(year.median, year.read)
+
+
+def _word_median(median: RankQuantile, read: int) -> Missing | Quantity:
+    """Word a median: letters on the chart, a level off it, nothing from few readings."""
     if median.value is None:
         return Missing("not estimable", "nobody was read")
     if median.value < LOWEST_CHART_RANK:
-        few = year.read < FEWEST_READINGS
-        return Missing("too few readings" if few else word_rank(median.value))
+        return Missing("too few readings" if read < FEWEST_READINGS else word_rank(median.value))
     low, high = median.lower, median.upper
     letters = letters_of_rank(median.value)
     if letters < 0:
-        return Quantity((85 - letters) / 50, unit="logMAR", digits=2, n=year.read)
+        return Quantity((85 - letters) / 50, unit="logMAR", digits=2, n=read)
     has_limits = low is not None and high is not None and low >= LOWEST_CHART_RANK
     return Quantity(
         float(letters),
@@ -193,7 +198,7 @@ def _median(year: YearOfCourse) -> Content:
         float(letters_of_rank(high)) if has_limits and high is not None else None,
         unit="letters",
         digits=0,
-        n=year.read,
+        n=read,
     )
 
 
@@ -273,7 +278,8 @@ def _recovery(results: VisionResults) -> list[Block]:
             text(
                 "{operated} eyes had cataract surgery after treatment; {read} of them were read in"
                 " the year before and 28 to 365 days after. By 15 letters or more (or across the"
-                " edge of the chart), {gained} gained, {lost} lost and {similar} changed less."
+                " edge of the chart), {gained} gained, {lost} lost and {similar} changed less;"
+                " median {before} before and {after} after."
                 " A loss of vision by cataract alone may be regained; the confirmed loss above"
                 " counts it all the same.",
                 operated=Count(found.operated),
@@ -281,6 +287,8 @@ def _recovery(results: VisionResults) -> list[Block]:
                 gained=Count(found.gained),
                 lost=Count(found.lost),
                 similar=Count(found.similar),
+                before=_word_median(found.before, found.read),
+                after=_word_median(found.after, found.read),
             ),
             lead="After cataract surgery.",
         )

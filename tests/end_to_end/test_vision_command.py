@@ -71,6 +71,24 @@ def test_the_answer_as_json(at_6_60: tuple[Any, Path]) -> None:
     assert len(answer["sensitivity"]) == 3
 
 
+def test_the_course_adds_up(at_6_60: tuple[Any, Path]) -> None:
+    answer, _ = at_6_60
+    course = {row["time"]: row for row in answer["course"]["at"]}
+    assert list(course) == [0.0, 2.0, 5.0]
+    for row in course.values():
+        shares = [row[name] for name in ("at_least_6_60", "at_least_6_12", "off_chart")]
+        assert all(one["n"] == row["read"] <= row["eyes"] for one in shares)
+        assert shares[0]["count"] >= shares[1]["count"]
+        assert shares[0]["count"] + shares[2]["count"] <= row["read"]
+        for one in shares:
+            assert one["lower"] <= one["estimate"] <= one["upper"]
+    assert course[0.0]["median"]["letters"] >= course[5.0]["median"]["letters"]
+    latest, surgery = answer["latest"], answer["after_cataract_surgery"]
+    assert latest["gained"] + latest["similar"] + latest["lost"] == latest["eyes"] > 50
+    assert surgery["gained"] + surgery["similar"] + surgery["lost"] == surgery["read"]
+    assert surgery["read"] <= surgery["operated"]
+
+
 def test_the_rows_are_the_eyes_of_the_flow(at_6_60: tuple[Any, Path]) -> None:
     answer, path = at_6_60
     with path.open(encoding="utf-8", newline="") as file:
@@ -94,7 +112,12 @@ def test_in_words_by_group(store: Path) -> None:
         "Loss of 15 letters (0.3 logMAR), data cut 2024-12-31",
         "Lost, death competing",
         "up to 3",
-        "Lost if no one died",
+        "off the chart at baseline are not at risk",
+        "Eyes at risk: followed, without loss so far",
+        "Lost if no one died (nonparametric, loss between visits): not a share of patients",
+        "counted and ignored are the two bounds",
+        "Acuity of eyes still in, of patients alive",
+        "Latest reading against baseline",
         "unconfirmed last visit ignored",
         "interval-censored log-rank",
     ):

@@ -204,6 +204,8 @@ def test_the_answer_holds_what_vision_adds(by_6_60: Vision) -> None:
         assert {"illness_death", "if_no_one_died", "state_occupation"} <= set(place)
         assert [row["time"] for row in place["illness_death"]["at"]] == list(TIMES)
     five = answer["illness_death"]["at"][-1]
+    days = by_6_60.whole.outcome.table.time_days
+    assert five["at_risk"] == int((days >= 5 * DAYS_PER_YEAR).sum())
     assert five["lower"] < five["estimate"] < five["upper"]
     free = answer["if_no_one_died"]["at"][-1]
     assert free["lower"] <= free["lowest"] <= free["highest"] <= free["upper"]
@@ -212,6 +214,9 @@ def test_the_answer_holds_what_vision_adds(by_6_60: Vision) -> None:
         "unconfirmed last visit counts",
         "unconfirmed last visit ignored",
     ]
+    for one in answer["sensitivity"]:
+        row = one["groups"][0]["illness_death"]["at"][-1]
+        assert row["lower"] < row["estimate"] < row["upper"]
     assert answer["definition"] == definition_in_words(at_least("6/60"), VisionRules())
 
 
@@ -230,8 +235,12 @@ def test_the_section_says_what_was_computed(
     made = section_of_vision.section(found)
     tables = [block for block in made.blocks if isinstance(block, Table)]
     group = found.by_level[1].whole
-    assert say(loss_at(group, 5.0)) in [say(cell) for cell in tables[0].rows[6].cells]
-    assert say(kept_at(group, 5.0)) in [say(cell) for cell in tables[0].rows[7].cells]
+    followed = [say(cell) for cell in tables[0].rows[5].cells[1:]]
+    assert followed[0] == str(
+        int((found.by_level[0].whole.outcome.table.time_days >= 365.25).sum())
+    )
+    assert say(loss_at(group, 5.0)) in [say(cell) for cell in tables[0].rows[7].cells]
+    assert say(kept_at(group, 5.0)) in [say(cell) for cell in tables[0].rows[8].cells]
     words = " ".join(say(one.text) for one in section_of_vision.methods(found))
     assert "at least 28 days later" in words
     assert "last acuity in the 90 days" in words
