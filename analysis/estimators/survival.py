@@ -13,7 +13,6 @@ import numpy as np
 
 from analysis.estimators.counting import (
     RiskCounter,
-    all_who_fail,
     count_at_times,
     count_events,
     count_risk,
@@ -31,13 +30,17 @@ from analysis.estimators.curves import (
 )
 from analysis.estimators.intervals import (
     BETA_PRODUCTS,
-    BetaProduct,
-    beta_product_limits,
     check_interval,
     normal_quantile,
     transform_limits,
 )
 from analysis.estimators.observations import FloatArray, RightCensored, as_groups
+from analysis.estimators.product_limit import (
+    Factors,
+    beta_products,
+    limits_from_products,
+    put_first,
+)
 from analysis.estimators.robust_variance import survival_variance
 from registry.errors import RefusedEstimateError
 
@@ -51,46 +54,6 @@ __all__ = [
     "kaplan_meier_by",
     "reverse_kaplan_meier",
 ]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Factors:
-    """The product-limit factors at the event times, shape (m,), weighted where weights are."""
-
-    time: FloatArray
-    at_risk: FloatArray
-    events: FloatArray
-
-    @classmethod
-    def of(
-        cls, observed: RightCensored, time: FloatArray, at_risk: FloatArray, events: FloatArray
-    ) -> _Factors:
-        is_weighted = observed.weight_kind == "probability"
-        return cls(time, at_risk, all_who_fail(at_risk, events) if is_weighted else events)
-
-    def greenwood_terms(self) -> FloatArray:
-        """d/(Y(Y − d)), 0 where everyone at risk fails."""
-        left = self.at_risk - self.events
-        nobody_left = left <= 0
-        if nobody_left.any():
-            np.copyto(left, np.inf, where=nobody_left)
-        left *= self.at_risk
-        return np.divide(self.events, left, out=left)
-
-    def survival(self) -> FloatArray:
-        """Shape (m + 1,): 1, then the product of (Y − d)/Y up to each time."""
-        survival = np.ones(self.time.size + 1)
-        stay = survival[1:]
-        np.subtract(self.at_risk, self.events, out=stay)
-        stay /= self.at_risk
-        np.multiply.accumulate(stay, out=stay)
-        return survival
-
-    def greenwood(self) -> FloatArray:
-        """Shape (m + 1,): 0, then Greenwood's sum up to each time."""
-        total = np.zeros(self.time.size + 1)
-        np.add.accumulate(self.greenwood_terms(), out=total[1:])
-        return total
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,7 +85,7 @@ class KaplanMeier:
     curve: StepCurve
     effective_n: float | None
     _people: RiskCounter = field(repr=False)
-    _factors: _Factors = field(repr=False)
+    _factors: Factors = field(repr=False)
     _relative_variance: FloatArray | None = field(repr=False)
     """Variance of S / S² at the event times when it is robust, else None (Greenwood)."""
 
@@ -157,11 +120,11 @@ class KaplanMeier:
         self, times: FloatArray, last_event: Any, first_event: int = 0
     ) -> tuple[FloatArray, FloatArray]:
         factors = self._factors
-        products = _beta_products(factors.at_risk[first_event:], factors.events[first_event:]).take(
+        products = beta_products(factors.at_risk[first_event:], factors.events[first_event:]).take(
             np.maximum(last_event - first_event, -1)
         )
         after = self._people.just_after(times)
-        return _limits_from_products(products, after, self.interval, self.level)
+        return limits_from_products(products, after, self.interval, self.level)
 
     def median(self) -> Quantile:
         """Return the median; see :meth:`quantile`."""
@@ -273,24 +236,6 @@ def _with_last(values: FloatArray) -> FloatArray:
     return np.append(values, values[-1])
 
 
-def _beta_products(at_risk: FloatArray, events: FloatArray) -> BetaProduct:
-    return BetaProduct.of_factors(at_risk - events + 1, events).accumulate()
-
-
-def _limits_from_products(
-    products: BetaProduct, after: FloatArray, interval: str, level: float
-) -> tuple[FloatArray, FloatArray]:
-    one = np.ones(after.shape)
-    next_failure = BetaProduct.of_factors(np.maximum(after, 1.0), one)
-    return beta_product_limits(
-        products.times(next_failure),
-        products,
-        after,
-        level,
-        mid_p=interval == "beta-product-mid-p",
-    )
-
-
 def kaplan_meier(
     observed: RightCensored, *, interval: str = "log-log", level: float = 0.95
 ) -> KaplanMeier:
@@ -344,7 +289,7 @@ def kaplan_meier(
     counter = count_risk(observed)
     table = tabulate_events(observed, (1,), counter)
     time, events = table.time, table.events
-    factors = _Factors.of(observed, time, table.at_risk, events)
+    factors = Factors.of(observed, time, table.at_risk, events)
     refuse_empty_risk_set(time, factors.at_risk, factors.events, counter)
     people, rows = counter, (factors.at_risk, events)
     relative = None
@@ -379,7 +324,7 @@ def reverse_kaplan_meier(
     counter = count_risk(observed)
     event_time, events = count_events(observed, ~is_censored)
     tied = _counts_at(time, event_time, events)
-    factors = _Factors.of(observed, time, counter.just_before(time) - tied, censored)
+    factors = Factors.of(observed, time, counter.just_before(time) - tied, censored)
     refuse_empty_risk_set(time, factors.at_risk, censored, counter)
     people, rows = counter, (factors.at_risk, censored)
     relative = None
@@ -392,14 +337,6 @@ def reverse_kaplan_meier(
         swapped = _events_leave_first(observed)
         relative = survival_variance(swapped, time, factors.at_risk, factors.events)
     return _assemble(observed, interval, level, factors, relative, people, rows)
-
-
-def _after(first: float, values: FloatArray) -> FloatArray:
-    """Return the values after a first one."""
-    column = np.empty(values.size + 1)
-    column[0] = first
-    column[1:] = values
-    return column
 
 
 def _events_leave_first(observed: RightCensored) -> RightCensored:
@@ -423,7 +360,7 @@ def _assemble(
     observed: RightCensored,
     interval: str,
     level: float,
-    factors: _Factors,
+    factors: Factors,
     relative: FloatArray | None,
     people: RiskCounter,
     rows: tuple[FloatArray, FloatArray],
@@ -435,20 +372,20 @@ def _assemble(
             interval=interval,
         )
     survival = factors.survival()
-    variance = factors.greenwood() if relative is None else _after(0.0, relative)
+    variance = factors.greenwood() if relative is None else put_first(0.0, relative)
     se: FloatArray = np.sqrt(variance, out=variance)
     se *= survival
     np.copyto(se, np.nan, where=survival <= 0)
-    time = _after(0.0, factors.time)
-    at_risk, events = _after(people.at_zero(), rows[0]), _after(0.0, rows[1])
+    time = put_first(0.0, factors.time)
+    at_risk, events = put_first(people.at_zero(), rows[0]), put_first(0.0, rows[1])
     left = people.left_between(time, at_risk, rows[1])
     columns = (time, at_risk.astype(np.int64), events.astype(np.int64), left, survival, se)
     if interval in BETA_PRODUCTS:
 
         def draw_limits() -> tuple[FloatArray, FloatArray]:
-            products = _beta_products(factors.at_risk, factors.events)
+            products = beta_products(factors.at_risk, factors.events)
             products = products.take(np.arange(-1, factors.time.size))
-            return _limits_from_products(products, people.just_after(time), interval, level)
+            return limits_from_products(products, people.just_after(time), interval, level)
 
         curve: StepCurve = StepCurveWithLateLimits(*columns, draw_limits)
     else:
