@@ -38,6 +38,12 @@ years = 5
 at_least = 0.90
 source = "invented for the demo"
 decided_on = "2014-01-01"
+
+[[reference]]
+end_point = "local_failure"
+curve = "standard"
+source = "invented for the demo"
+decided_on = "2014-01-01"
 """
 
 
