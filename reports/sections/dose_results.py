@@ -84,7 +84,7 @@ def _forest(answer: DoseResponse) -> list[Block]:
         value = ratio_value(one, level)
         if isinstance(value, Quantity):
             label = f"{MODEL_WORDS[one.model]}, {'adjusted' if one.adjusted_for else 'unadjusted'}"
-            which = "imputed" if one.rows.startswith("imputed") else one.rows
+            which = "imputed" if one.rows.startswith("imputed") else one.rows.split()[0]
             counts = text("{k} of {n}", k=Count(one.events), n=Count(one.n))
             rows.append(ForestRow(f"{label} ({which})", counts, value))
     if not rows:

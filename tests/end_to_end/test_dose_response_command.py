@@ -19,7 +19,10 @@ from synthetic_cohort.cohort import draw_department, write_files
 from synthetic_cohort.truth import TRUTH
 
 PROGRAM = [sys.executable, "-c", "from reports.app import main; main()"]
-CUT = ("--data-cut", "2024-12-31", "--simulations", "0", "--imputations", "2")
+CUT = (
+    "--data-cut", "2024-12-31", "--simulations", "0", "--imputations", "2",
+    "--validation-samples", "4",
+)  # fmt: skip
 AT = datetime(2026, 1, 5)
 PLAN = """question = "Does apex dose lower local failure?"
 end_point = "local_failure"
@@ -73,6 +76,8 @@ def test_plan_report_and_export(store: Path, tmp_path: Path) -> None:
     assert "planned 4, done 3" in page
     assert answer["plan"]["locked_hash"] in page
     assert (tmp_path / "out" / "dose-response.pdf").read_bytes()[:5] == b"%PDF-"
+    assert answer["validation"]["fitted"] == 4
+    assert "horizon_years <- 3" in (tmp_path / "r" / "redo.R").read_text(encoding="utf-8")
     table = read_csv(tmp_path / "r" / "dose_response.csv")
     assert len(table) == answer["n"]
     assert sum(row["status"] == "1" for row in table) == answer["events"]
@@ -103,3 +108,19 @@ def test_refusals_say_what_to_do(store: Path) -> None:
         assert ran.returncode in (1, 2)
         assert said in ran.stderr.replace("\n", " ")
         assert "Traceback" not in ran.stderr
+
+
+def test_bed_of_two_isotopes_by_a_stated_rbe(store: Path, tmp_path: Path) -> None:
+    asked = ("--end-point", "local_failure", "--dose", "bed", "--adjust", "thickness_mm")
+    ran = run(store, *CUT, *asked, "--rbe", "I-125=1.2,Ru-106=1", "--out", tmp_path, "--json")
+    assert (ran.returncode, ran.stderr) == (0, "")
+    found = json.loads(ran.stdout)
+    assert found["bed"]["rbe"] == {"I-125": 1.2, "Ru-106": 1.0}
+    parameters = {line["parameter"] for line in found["bed"]["sensitivity"]}
+    assert parameters >= {"as stated", "α/β", "repair half-time", "RBE of I-125"}
+    page = (tmp_path / "dose-response.html").read_text(encoding="utf-8")
+    assert "stated as 1.2 for I-125, 1 for Ru-106" in page
+    assert "What the answer hangs on" in page
+    wrong = run(store, *CUT, *asked, "--rbe", "I-125=1.2,I-125=1")
+    assert wrong.returncode == 2
+    assert "at most once" in wrong.stderr.replace("\n", " ")
