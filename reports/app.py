@@ -53,6 +53,7 @@ COMMANDS = (
     "gather",
     "observed_expected",
     "proportion",
+    "combine",
     "funnel",
     "describe",
     "estimate",

@@ -11,6 +11,12 @@ from typing import TYPE_CHECKING, Any
 
 from registry.errors import RefusedInputError, UsageError
 from reports.event_codes import read_event_codes
+from reports.regression_extras import (
+    DISCRETE_TIME,
+    add_e_values,
+    check_edges,
+    lay_out_e_values,
+)
 from reports.regression_standardised import (
     check_standardised,
     lay_out_standardised_risks,
@@ -51,6 +57,8 @@ class RegressionQuestion:
     standardise: tuple[tuple[str, tuple[float, ...]], ...] = ()
     at: tuple[float, ...] = ()
     replicates: int = 500
+    edges: tuple[float, ...] = ()
+    e_values: bool = False
 
 
 def check_question(question: RegressionQuestion) -> None:
@@ -61,7 +69,7 @@ def check_question(question: RegressionQuestion) -> None:
     UsageError
         Names the option and the models that take it.
     """
-    timed = ("cox", "firth-cox", "fine-gray")
+    timed = ("cox", "firth-cox", "fine-gray", DISCRETE_TIME)
     rules: tuple[tuple[str, bool, tuple[str, ...]], ...] = (
         ("--time", question.time is not None, timed),
         ("--entry", question.entry is not None, ("cox", "firth-cox")),
@@ -70,6 +78,7 @@ def check_question(question: RegressionQuestion) -> None:
         ("--check-with", question.check_with is not None, ("cox",)),
         ("--ties", question.ties is not None, ("cox", "firth-cox")),
         ("--landmark", question.landmark is not None, timed),
+        ("--edges", bool(question.edges), (DISCRETE_TIME,)),
     )
     for option, given, models in rules:
         if given and question.model not in models:
@@ -82,6 +91,7 @@ def check_question(question: RegressionQuestion) -> None:
         raise UsageError(
             f"--model {question.model} needs --time: name the column.", option="--time"
         )
+    check_edges(question)
     if question.imputations and (question.imputations < 2 or question.splines):
         raise UsageError(
             "--imputations takes 2 or more and does not go with --spline.", option="--imputations"
@@ -125,13 +135,17 @@ def answer_regression(table: Table, question: RegressionQuestion) -> dict[str, A
 
         return answer_imputed(table, question)
     rows, frame, warnings = read_model_rows(table, question)
-    found = regress(rows, question.model, ties=question.ties, level=question.level)
+    found = regress(
+        rows, question.model, ties=question.ties, level=question.level, edges=question.edges
+    )
     answer = describe(table, question, found, frame, warnings)
     if question.check_with:
         from reports.second_opinion import judge_cox
 
         answer["second_opinion"], said = judge_cox(rows)
         answer["warnings"] += said
+    if question.e_values:
+        add_e_values(answer)
     if question.validate:
         answer["validation"] = validate(rows, question)
     if question.standardise:
@@ -331,7 +345,7 @@ def lay_out_regression(payload: dict[str, Any]) -> str:
     from reports.render.text import lay_out_table
 
     def number(value: float | None) -> str:
-        return "–" if value is None else f"{value:.4g}"
+        return "–" if value is None or value != value else f"{value:.4g}"
 
     logistic = "logistic" in payload["model"]
     hazard = "subdistribution hazard ratio" if payload["model"] == "fine-gray" else "hazard ratio"
@@ -369,6 +383,8 @@ def lay_out_regression(payload: dict[str, Any]) -> str:
         parts.append(lay_out_opinions(payload["second_opinion"]))
     if "validation" in payload:
         parts.append(lay_out_validation(payload["validation"]))
+    if "e_values" in payload:
+        parts.append(lay_out_e_values(payload["e_values"]))
     if "standardised" in payload:
         parts.append(lay_out_standardised_risks(payload["standardised"]))
     parts += [f"Reference of {k}: {v}" for k, v in payload["references"].items()]

@@ -1,7 +1,8 @@
 """One regression answer whichever the model: coefficients, tests and what must be said about them.
 
 The models are ``cox`` (cause-specific hazard of event code 1), ``firth-cox``, ``fine-gray``
-(subdistribution hazard of code 1), ``logistic`` and ``firth-logistic``.
+(subdistribution hazard of code 1), ``firth-discrete-time`` (cause-specific hazard over stated
+intervals, complementary log–log), ``logistic`` and ``firth-logistic``.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from scipy.stats import chi2
 from analysis.models.coefficients import Coefficients, few_events_warning
 from analysis.models.cox import CoxFit, cox
 from analysis.models.design_matrix import ModelFrame
+from analysis.models.discrete_time import firth_discrete_time
 from analysis.models.fine_gray import fine_gray
 from analysis.models.firth import FirthFit, firth_cox, firth_logistic
 from analysis.models.logistic import logistic
@@ -24,8 +26,9 @@ from registry.errors import RefusedEstimateError
 
 Array = NDArray[np.float64]
 
-MODELS = ("cox", "firth-cox", "fine-gray", "logistic", "firth-logistic")
-TIMED = ("cox", "firth-cox", "fine-gray")
+DISCRETE_TIME = "firth-discrete-time"
+MODELS = ("cox", "firth-cox", "fine-gray", DISCRETE_TIME, "logistic", "firth-logistic")
+TIMED = ("cox", "firth-cox", "fine-gray", DISCRETE_TIME)
 #: Models that take delayed entry and strata; models that take clusters; models with a ties option.
 WITH_ENTRY, WITH_STRATA, WITH_CLUSTER = (
     ("cox", "firth-cox"),
@@ -36,6 +39,7 @@ LIKELIHOODS = {
     "cox": "partial",
     "firth-cox": "penalised partial",
     "fine-gray": "partial pseudo",
+    DISCRETE_TIME: "penalised full",
     "logistic": "full",
     "firth-logistic": "penalised full",
 }
@@ -98,7 +102,12 @@ class RegressionAnswer:
 
 
 def regress(
-    rows: RegressionRows, model: str, *, ties: str | None = None, level: float = 0.95
+    rows: RegressionRows,
+    model: str,
+    *,
+    ties: str | None = None,
+    level: float = 0.95,
+    edges: Sequence[float] = (),
 ) -> RegressionAnswer:
     """Fit one of the models and test what goes with it.
 
@@ -113,6 +122,9 @@ def regress(
         ``fine-gray`` has Breslow's only.
     level
         Confidence level.
+    edges
+        Ends of the intervals of the discrete-time model, above 0 and increasing; the last is the
+        horizon, beyond which nothing counts.
 
     Returns
     -------
@@ -135,6 +147,8 @@ def regress(
         return _fine_gray_answer(rows, level)
     if model == "logistic":
         return _logistic_answer(rows, level)
+    if model == DISCRETE_TIME:
+        return _discrete_time_answer(rows, edges, level)
     return _firth_answer(rows, model, ties or "breslow", level)
 
 
@@ -257,6 +271,32 @@ def _firth_answer(rows: RegressionRows, model: str, ties: str, level: float) -> 
         model, fit.coefficients, fit.log_likelihood, fit.log_likelihood_null,
         covariance=fit.covariance, n=fit.n, events=fit.events, competing=competing, clusters=None,
         ties=ties if timed else None, tests=_firth_non_linearity(rows.frame, fit), said=said,
+    )  # fmt: skip
+    return replace(found, penalised=fit)
+
+
+def _discrete_time_answer(
+    rows: RegressionRows, edges: Sequence[float], level: float
+) -> RegressionAnswer:
+    ends = np.concatenate(([0.0], np.asarray(edges, dtype=float)))
+    time = _times(rows)
+    event = (rows.status == 1) & (time <= ends[-1])
+    fit = firth_discrete_time(
+        rows.frame.matrix, time, event, ends, terms=rows.frame.terms, level=level
+    ).fit
+    competing = int(np.sum((rows.status > 1) & (time <= ends[-1])))
+    late = int(np.sum((rows.status == 1) & ~event))
+    said = [
+        few_events_warning(int(event.sum()), rows.frame.matrix.shape[1], advised=None),
+        f"{competing} competing events count as censored." if competing else None,
+        f"{late} events after {ends[-1]:g} are beyond the last interval and do not count."
+        if late
+        else None,
+    ]
+    found = _answer(
+        DISCRETE_TIME, fit.coefficients, fit.log_likelihood, fit.log_likelihood_null,
+        covariance=fit.covariance, n=len(time), events=int(event.sum()), competing=competing,
+        clusters=None, ties=None, tests=_firth_non_linearity(rows.frame, fit), said=said,
     )  # fmt: skip
     return replace(found, penalised=fit)
 

@@ -10,7 +10,9 @@ import typer
 from registry.errors import UsageError
 from reports.command_frame import JsonFlag, answer
 
-Model = Literal["cox", "firth-cox", "fine-gray", "logistic", "firth-logistic"]
+Model = Literal[
+    "cox", "firth-cox", "fine-gray", "firth-discrete-time", "logistic", "firth-logistic"
+]
 Ties = Literal["efron", "breslow"]
 
 
@@ -68,6 +70,17 @@ def regress(
         float | None,
         typer.Option(metavar="T", help="With --validate: predicted against observed risk by T."),
     ] = None,
+    edges: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="T,...",
+            help="firth-discrete-time: ends of its intervals; the last is the horizon.",
+        ),
+    ] = None,
+    e_values: Annotated[
+        bool,
+        typer.Option("--e-values", help="How strong something unmeasured would have to be."),
+    ] = False,
     standardise: Annotated[
         list[str] | None,
         typer.Option(
@@ -129,6 +142,8 @@ def regress(
         standardise=read_standardised(split_list(standardise)),
         at=read_times(at),
         replicates=replicates,
+        edges=read_times(edges, option="--edges"),
+        e_values=e_values,
     )
     if not question.terms and not question.splines:
         raise UsageError("--terms names the columns of the model.", option="--terms")
