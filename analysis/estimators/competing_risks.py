@@ -62,13 +62,13 @@ class _Hazards:
 
     @classmethod
     def of(cls, table: EventTable) -> _Hazards:
-        event_free, weight = np.ones(table.time.size + 1), np.zeros(table.time.size)
-        stay = event_free[1:]
+        event_free, weight = np.empty(table.time.size + 1), np.zeros(table.time.size)
+        event_free[0], stay = 1.0, event_free[1:]
         left = table.at_risk - table.events
         np.divide(left, table.at_risk, out=stay)
         np.multiply.accumulate(stay, out=stay)
         nobody_left = left <= 0
-        if nobody_left.any():
+        if np.count_nonzero(nobody_left):
             np.copyto(left, np.inf, where=nobody_left)
         each = 1 / table.at_risk
         np.divide(table.events, left, out=left)
@@ -184,7 +184,7 @@ def _estimate(
     share = hazards.share[every]
     move = (hazards.share * hazards.weight)[every]
     step = share
-    if table.events.sum() > every.size:
+    if np.add.reduce(table.events) != every.size:
         every_count = np.concatenate(table.counts)
         step = share * every_count
         move *= every_count
@@ -276,7 +276,7 @@ def _make_cause(code: int, number: int, rows: _Rows, moves: Moves, how: tuple[st
         draw_limits = partial(moments.limits, every, after, level, mid_p=is_mid_p)
     return Cause(
         cause=code,
-        events=int(rows.counted.counts[number].sum()),
+        events=int(np.add.reduce(rows.counted.counts[number])),
         last_time=float(rows.people.exits[-1]),
         level=level,
         _people=rows.people,

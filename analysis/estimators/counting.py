@@ -234,16 +234,19 @@ def _read_off_order(order: RowOrder, codes: Sequence[int]) -> EventTable:
     places = order.places()
     rows = (places < min(codes[-1], order.mask)).nonzero()[0]
     time = order.time[rows]
-    is_first = np.ones(rows.size, dtype=np.bool_)
+    is_first = np.empty(rows.size, dtype=np.bool_)
+    is_first[:1] = True
     np.not_equal(time[1:], time[:-1], out=is_first[1:])
-    begins = None if is_first.all() else is_first.nonzero()[0]
+    is_untied = np.count_nonzero(is_first) == rows.size
+    begins = None if is_untied else is_first.nonzero()[0]
     first = rows if begins is None else rows[begins]
     time = time if begins is None else time[begins]
     at_risk = order.time.size - first.astype(np.float64)
     if len(codes) == 1:
-        events = np.ones(rows.size) if begins is None else _lengths(begins, rows.size)
-        every, counts = np.arange(first.size), events.astype(np.float64, copy=False)
-        return EventTable(time, at_risk, counts, (every,), (counts,))
+        counts = _ones(rows.size)
+        if begins is not None:
+            counts = _lengths(begins, rows.size).astype(np.float64)
+        return EventTable(time, at_risk, counts, (np.arange(first.size),), (counts,))
     if begins is not None and 2 * begins.size < rows.size:
         found = _count_runs(order.key[rows], places[rows], begins, codes)
     else:
@@ -261,11 +264,11 @@ def _count_extras(
     """Count events of which most are alone at their time: one each, and the few others added."""
     if begins is None:
         own = tuple((causes == code - 1).nonzero()[0] for code in codes)
-        return np.ones(causes.size), own, tuple(np.ones(one.size) for one in own)
+        return _ones(causes.size), own, tuple(_ones(one.size) for one in own)
     extra = np.logical_not(is_first, out=is_first).nonzero()[0]
     column, of_extra = extra - np.arange(1, extra.size + 1), causes[extra]
     causes = causes[begins]
-    events = np.ones(begins.size)
+    events = _ones(begins.size)
     np.add.at(events, column, 1.0)
     places, counts = [], []
     for code in codes:
@@ -291,6 +294,12 @@ def _count_runs(
         tuple(column[chosen] for chosen in of_cause),
         tuple(counts[chosen] for chosen in of_cause),
     )
+
+
+def _ones(size: int) -> FloatArray:
+    ones = np.empty(size)
+    ones.fill(1.0)
+    return ones
 
 
 def _starts_of_runs(values: KeyArray) -> IntArray:

@@ -33,6 +33,7 @@ __all__ = [
 BoolArray = NDArray[np.bool_]
 
 WEIGHT_KINDS = ("frequency", "probability")
+_HIGHEST_STATUS = 2**63 - 1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -163,7 +164,7 @@ class RightCensored:
         spent = self.time if self.entry is None else self.time - np.maximum(self.entry, 0.0)
         if self.weight is not None and self.weight_kind == "frequency":
             return float((spent * self.weight).sum())
-        return float(spent.sum())
+        return float(np.add.reduce(spent))
 
     def select(self, chosen: BoolArray | IntArray) -> RightCensored:
         """Return the chosen rows.
@@ -301,7 +302,7 @@ def _as_status(status: Any, shape: tuple[int, ...]) -> tuple[IntArray, int]:
         raise ValueError(f"status has shape {array.shape}, time has {shape}")
     codes = np.ascontiguousarray(array, dtype=np.int64)
     highest = int(codes.view(np.uint64).max())  # read so, a negative one is highest
-    if highest > np.iinfo(np.int64).max:
+    if highest > _HIGHEST_STATUS:
         _refuse_where(codes < 0, "status", "negative", "0, 1, 2, ...")
     return codes, highest
 

@@ -30,15 +30,15 @@ class Factors:
         """d/(Y(Y − d)), 0 where everyone at risk fails."""
         left = self.at_risk - self.events
         nobody_left = left <= 0
-        if nobody_left.any():
+        if np.count_nonzero(nobody_left):
             np.copyto(left, np.inf, where=nobody_left)
         left *= self.at_risk
         return np.divide(self.events, left, out=left)
 
     def survival(self) -> FloatArray:
         """Shape (m + 1,): 1, then the product of (Y − d)/Y up to each time."""
-        survival = np.ones(self.time.size + 1)
-        stay = survival[1:]
+        survival = np.empty(self.time.size + 1)
+        survival[0], stay = 1.0, survival[1:]
         np.subtract(self.at_risk, self.events, out=stay)
         stay /= self.at_risk
         np.multiply.accumulate(stay, out=stay)

@@ -53,9 +53,10 @@ class RowOrder:
 
     def places(self) -> PlaceArray:
         """Return status − 1, ``mask`` where censored, shape (n,)."""
-        if self.bits <= 8:
-            return self.key.astype(np.uint8) & np.uint8(self.mask)
-        return self.key & np.uint64(self.mask)
+        mask = self.mask
+        if mask <= 255:
+            return self.key.astype(np.uint8) & np.uint8(mask)
+        return self.key & np.uint64(mask)
 
     @property
     def mask(self) -> int:
@@ -158,7 +159,7 @@ def find_near_times(ordered: FloatArray) -> NearTimes | None:
     is_near = gap <= widest
     is_later = gap > 0
     is_near &= is_later
-    if not is_near.any():
+    if np.count_nonzero(is_near) == 0:
         return None
     near = is_near.nonzero()[0]
     distinct = ordered if is_later.all() else ordered[np.append(True, is_later)]

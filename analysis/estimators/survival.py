@@ -392,7 +392,7 @@ def _assemble(
         curve = StepCurve(*columns, *transform_limits(survival, se, interval, level))
     return KaplanMeier(
         n=observed.people,
-        events=int(rows[1].sum()),
+        events=int(np.add.reduce(rows[1])),
         person_time=observed.person_time,
         interval=interval,
         level=level,
