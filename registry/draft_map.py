@@ -9,6 +9,7 @@ from __future__ import annotations
 import difflib
 import json
 import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
@@ -16,7 +17,7 @@ from pathlib import Path
 
 from registry.column_map import UNDECIDED
 from registry.errors import MendableError, UsageError
-from registry.intake_files import PARQUET, WORKBOOKS, check_path
+from registry.file_kinds import PARQUET, WORKBOOKS, check_path
 from registry.lines import DELIMITERS, CsvLines, join_headings
 from registry.mapped_rows import number_repeated
 from registry.records import TABLES, Field, RecordTable
@@ -31,6 +32,9 @@ _HEADING_SEARCH = 15
 _WORDS = {
     "patient": "patient_id",
     "pat": "patient_id",
+    "pat no": "patient_id",
+    "patient no": "patient_id",
+    "patient number": "patient_id",
     "pseudonym": "patient_id",
     "laterality": "eye",
     "side": "eye",
@@ -52,6 +56,8 @@ _WORDS = {
     "visit date": "visit_date",
 }
 """Common headings (common practice, no source)."""
+
+_NUMBER_IN_HEADING = re.compile(r"(?<!\d)(\d{1,2})(?!\d)")
 
 _HEAD = """\
 # Draft of a column map: read every line and correct it before it is used.
@@ -165,10 +171,67 @@ def _find_heading(grid: _Grid) -> int:
     return next((place for place, n in enumerate(filled) if n >= 0.7 * most and n), 0)
 
 
+def _find_heading_rows(grid: _Grid, place: int) -> tuple[int, ...]:
+    """Return the rows of the heading: two where the row above tells groups of columns apart.
+
+    The row above counts when it touches, holds more than a title, and the heading alone has a name
+    twice or no name where the row above has one.
+    """
+    number, heading = grid.rows[place]
+    if place == 0 or grid.rows[place - 1][0] != number - 1:
+        return (number,)
+    above = grid.rows[place - 1][1]
+    said = [cell for cell in heading if cell.strip()]
+    is_unsure = len(set(said)) < len(said) or any(
+        group.strip() and not cell.strip() for group, cell in zip(above, heading, strict=False)
+    )
+    is_group = sum(bool(cell.strip()) for cell in above) > 1
+    return (number - 1, number) if is_unsure and is_group else (number,)
+
+
+def _find_repeats(names: Sequence[str]) -> tuple[str, ...]:
+    """Find the numbers that tell columns of one kind apart, as in ``Visit 1 / date``.
+
+    Examples
+    --------
+    >>> _find_repeats(["ID", "V1 date", "V1 VA", "V2 date", "V2 VA"])
+    ('1', '2')
+    >>> _find_repeats(["ID", "chromosome_3", "chromosome_8q"])
+    ()
+    """
+    numbers: dict[str, list[str]] = {}
+    for name in names:
+        found = _NUMBER_IN_HEADING.search(name)
+        if found:
+            numbers.setdefault(_make_template(name), []).append(found[1])
+    sets = Counter(tuple(found) for found in numbers.values() if len(set(found)) > 1)
+    best = max(sets, key=lambda found: (sets[found], len(found)), default=())
+    return best if sets[best] > 1 else ()
+
+
+def _make_template(name: str) -> str:
+    return _NUMBER_IN_HEADING.sub("{n}", name, count=1)
+
+
+def _gather_cells(
+    names: Sequence[str], body: Sequence[Sequence[str]], repeat: Sequence[str]
+) -> dict[str, list[str]]:
+    """Gather the filled cells of each column; columns that repeat are one, with ``{n}``."""
+    cells: dict[str, list[str]] = {}
+    for at, name in enumerate(names):
+        if not name:
+            continue
+        template = _make_template(name)
+        is_repeated = repeat and all(template.replace("{n}", n) in names for n in repeat)
+        cells.setdefault(template if is_repeated else name, []).extend(_column(body, at))
+    return cells
+
+
 def _draft_source(grid: _Grid) -> str:
     place = _find_heading(grid)
-    number, heading = grid.rows[place]
-    names = number_repeated(join_headings([heading]))
+    rows = _find_heading_rows(grid, place)
+    joined = join_headings([cells for _, cells in grid.rows[place + 1 - len(rows) : place + 1]])
+    names = number_repeated(joined)
     body = [cells for _, cells in grid.rows[place + 1 :]]
     table, is_sure = _guess_table(grid, names)
     lines = ["[[source]]", f"table = {_quote(table.name)}" + ("" if is_sure else "  # a guess")]
@@ -179,10 +242,13 @@ def _draft_source(grid: _Grid) -> str:
         lines.append(f"encoding = {_quote(grid.encoding)}")
     if grid.delimiter:
         lines.append(f"delimiter = {_quote(grid.delimiter)}")
-    if number != 1:
-        lines.append(f"heading_rows = {number}")
-    cells = {name: _column(body, at) for at, name in enumerate(names) if name}
+    if rows != (1,):
+        lines.append(f"heading_rows = {list(rows) if len(rows) > 1 else rows[0]}")
+    repeat = _find_repeats(names)
+    cells = _gather_cells(names, body, repeat)
     lines += _draft_reading(cells)
+    if repeat:
+        lines.append(f"repeat = {_quote_list(repeat)}  # {{n}} in a heading stands for each")
     lines += ["", "[source.columns]"]
     taken: set[str] = set()
     for name, texts in cells.items():
@@ -191,6 +257,11 @@ def _draft_source(grid: _Grid) -> str:
         what = f"{grid.path.name} {grid.sheet or ''}".strip()
         return "\n".join(f"# {line}" for line in (f"{what}: no heading matches a field", *lines))
     lacking = [f.name for f in table.entered if f.is_required and f.name not in taken]
+    if repeat and table.key[0].name in lacking and "patient_id" in taken:
+        lines += ["", "[source.made]", f'{table.key[0].name} = "{{patient_id}}-{{n}}"  # check']
+        lacking.remove(table.key[0].name)
+    if repeat:
+        lines.append("# one row a patient: add a second [[source]] for the patients' own columns")
     if lacking:
         lines.append(f"# still without a column: {', '.join(lacking)} (see fixed and made)")
     return "\n".join(lines) + "\n"
@@ -198,6 +269,10 @@ def _draft_source(grid: _Grid) -> str:
 
 def _quote(text: str) -> str:
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _quote_list(texts: Sequence[str]) -> str:
+    return "[" + ", ".join(map(_quote, texts)) + "]"
 
 
 def _column(rows: Sequence[Sequence[str]], at: int) -> list[str]:
@@ -221,11 +296,14 @@ def _plain(heading: str) -> str:
 
 
 def _guess_field(heading: str, table: RecordTable) -> Field | None:
-    plain = _plain(heading)
+    *_, last = heading.replace("{n}", " ").split(" / ")
+    plain = _plain(last)
     fields = {field.name: field for field in table.entered}
     meant = _WORDS.get(plain)
     if meant in fields:
         return fields[meant]
+    if plain == "date":
+        return next((f for f in table.entered if f.type == "date" and f.is_required), None)
     by_words = {_plain(re.sub(r"_(mm|gy|mmhg|pct)$", "", name)): name for name in fields}
     by_words |= {_plain(name): name for name in fields}
     near = difflib.get_close_matches(plain, by_words, n=1, cutoff=0.86)
@@ -273,5 +351,7 @@ def _draft_column(name: str, texts: Sequence[str], table: RecordTable, taken: se
                 f"{_quote(name)} = {{ field = {_quote(field.name)}, values = {{ {values} }} }}"
                 f"  # check; takes {', '.join(field.codes)[:80]}"
             )
+    if field.unit == "mm" and re.search(r"[(\[]\s*cm\s*[)\]]", name):
+        return f'{_quote(name)} = {{ field = {_quote(field.name)}, multiply = "10" }}  # cm to mm'
     unit = f"  # check: in {field.unit}" if field.unit else ""
     return f"{_quote(name)} = {_quote(field.name)}{unit}"

@@ -8,22 +8,10 @@ from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 
+from registry.csv_cells import defuse
 from registry.errors import Finding, RefusedInputError
 
 FINDING_COLUMNS = ("severity", "file", "row", "field", "found", "allowed", "remedy")
-
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
-
-
-def guard_cell(text: str) -> str:
-    """Keep a spreadsheet from running a cell as a formula: an apostrophe goes before it.
-
-    Examples
-    --------
-    >>> guard_cell("=1+1"), guard_cell("6/9")
-    ("'=1+1", '6/9')
-    """
-    return "'" + text if text.startswith(_FORMULA_STARTS) else text
 
 
 def write_findings(findings: Sequence[Finding], path: Path, *, replace: bool = False) -> None:
@@ -77,7 +65,7 @@ def _put_in_place(draft: Path, path: Path, *, replace: bool) -> None:
 
 def _cells(finding: Finding) -> list[str]:
     values = (getattr(finding, name) for name in FINDING_COLUMNS)
-    return [guard_cell("" if value is None else str(value)) for value in values]
+    return [defuse("" if value is None else str(value)) for value in values]
 
 
 def count_findings(findings: Sequence[Finding]) -> str:
@@ -87,12 +75,12 @@ def count_findings(findings: Sequence[Finding]) -> str:
     --------
     >>> one = Finding("error", "visit.csv", 3, "eye", "OD", "right, left", 'write "right"')
     >>> count_findings([one])
-    '1 error, 0 warnings: visit.csv eye 1'
+    '1 error, 0 warnings: visit.csv eye (1)'
     """
     errors = sum(finding.severity == "error" for finding in findings)
     warnings = len(findings) - errors
-    places = Counter(f"{f.file} {f.field or 'line'}" for f in findings).most_common(5)
-    listed = ", ".join(f"{place} {count}" for place, count in places)
+    places = Counter(f"{f.file} {f.field or 'whole rows'}" for f in findings).most_common(5)
+    listed = ", ".join(f"{place} ({count})" for place, count in places)
     counted = ", ".join(
         f"{number} {name}{'' if number == 1 else 's'}"
         for number, name in ((errors, "error"), (warnings, "warning"))

@@ -8,15 +8,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from registry.errors import Finding, RefusedInputError, UsageError
+from registry.file_kinds import PARQUET, WORKBOOKS, check_path
 from registry.records import TABLES, Field, RecordTable
 from registry.rules import suggest
 
 if TYPE_CHECKING:
     from registry.column_map import SourceMap
 
-WORKBOOKS = (".xlsx", ".xlsm")
-PARQUET = (".parquet", ".pq")
-_OTHER_FORMATS = {".xls", ".xlsb", ".ods", ".numbers", ".doc", ".docx", ".pdf", ".zip", ".gz"}
+_TABLE_ENDINGS = (*WORKBOOKS, *PARQUET, ".tsv", ".xls", ".xlsb", ".ods", ".numbers")
+"""Endings of files that a folder may hold tables in, besides CSV."""
+
 _OWN_SHEETS = ("read_me", "lists")
 
 
@@ -82,7 +83,8 @@ def name_files(
         elif path.suffix.lower() in WORKBOOKS:
             found, strangers = _search_workbook(table, check_path(path))
         else:
-            found, strangers = [IntakeFile(table or _table_of(path), check_path(path))], []
+            checked = check_path(path)
+            found, strangers = [IntakeFile(table or _table_of(path), checked)], []
         files += found
         findings += strangers
         given += dict.fromkeys(file.path for file in found) or mapped[-1:]
@@ -222,33 +224,15 @@ def _table_of(path: Path) -> RecordTable:
     )
 
 
-def check_path(path: Path) -> Path:
-    """Return the path of a file that can be read; RefusedInputError for any other."""
-    if path.suffix.lower() in _OTHER_FORMATS:
-        raise RefusedInputError(
-            f"{path.name} is not CSV, XLSX or Parquet. Save it as one of these.", file=path.name
-        )
-    try:
-        is_there = path.exists()
-    except (OSError, ValueError):
-        is_there = False
-    if not is_there or not path.is_file():
-        kind = "is no ordinary file" if is_there else "is not there"
-        kind = "is a folder" if is_there and path.is_dir() else kind
-        raise RefusedInputError(f"The file {path} {kind}. Check its path.", file=path.name)
-    try:
-        path.open("rb").close()
-    except OSError as failure:
-        raise RefusedInputError(
-            f"The file {path} cannot be read ({failure.strerror}).", file=path.name
-        ) from None
-    return path
-
-
 def _search_folder(folder: Path) -> tuple[list[IntakeFile], list[Finding]]:
     files, strangers = [], []
-    for path in sorted(folder.iterdir()):
-        if path.suffix.lower() != ".csv" or not path.is_file():
+    inside = [path for path in sorted(folder.iterdir()) if path.is_file()]
+    told = {path.stem.lower() for path in inside if path.suffix.lower() == ".csv"}
+    for path in inside:
+        ending = path.suffix.lower()
+        if ending != ".csv":
+            if ending in _TABLE_ENDINGS and path.stem.lower() not in told:
+                strangers.append(_not_searched(path))
             continue
         table = TABLES.get(path.stem.lower())
         if table is not None:
@@ -261,6 +245,18 @@ def _search_folder(folder: Path) -> tuple[list[IntakeFile], list[Finding]]:
             folder=str(folder),
         )
     return files, strangers
+
+
+def _not_searched(path: Path) -> Finding:
+    return Finding(
+        "warning",
+        path.name,
+        None,
+        None,
+        path.name,
+        "CSV files named after their table, in a folder",
+        "not taken: of a folder only CSV files are; give this file by its own path",
+    )
 
 
 def _stranger(path: Path) -> Finding:

@@ -14,8 +14,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from registry.csv_cells import defuse
 from registry.errors import DataProblemsError, Finding
-from registry.findings import guard_cell
 from registry.records import TABLES
 
 if TYPE_CHECKING:
@@ -207,5 +207,5 @@ def write_aside(rows: Sequence[AsideRow]) -> bytes:
     for row in rows:
         record = json.dumps(dict(row.record), ensure_ascii=False)
         cells: list[Any] = [row.patient_id, row.table, row.file, row.row, row.findings, record]
-        writer.writerow([guard_cell(str(cell)) for cell in cells])
+        writer.writerow([defuse(str(cell)) for cell in cells])
     return stream.getvalue().encode("utf-8-sig")

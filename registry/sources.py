@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 from registry.cell_translation import write_point
 from registry.column_map import DecimalMark, Reading, SourceMap
 from registry.errors import Finding, RefusedInputError
-from registry.intake_files import PARQUET, Heading, IntakeFile, read_heading
+from registry.file_kinds import PARQUET
+from registry.intake_files import Heading, IntakeFile, read_heading
 from registry.line_records import TOTAL, Chunk, LineProblem, tabulate
 from registry.lines import CsvLines, compute_sha256, join_headings
 from registry.mapped_rows import MappedRows, find_row_kind

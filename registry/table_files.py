@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -18,25 +17,13 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from registry.csv_cells import defuse
 from registry.errors import RefusedInputError, StoreError
 from registry.file_sets import new_folder
 from registry.records import TABLES, Field, RecordTable
 from registry.store import Store, open_store
 
-_FORMULA = re.compile(r"[\s\x00]*[=+\-@＝＋－＠|%]|[\t\r\n]")
-_NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")
 _CONSENTING = "SELECT patient_id FROM patient WHERE research_consent = 'yes'"
-
-
-def defuse(text: str) -> str:
-    """Put an apostrophe before a text that a spreadsheet would take for a formula.
-
-    Examples
-    --------
-    >>> defuse("=1+1"), defuse("-0.1"), defuse("6/9")
-    ("'=1+1", '-0.1', '6/9')
-    """
-    return "'" + text if _FORMULA.match(text) and not _NUMBER.fullmatch(text) else text
 
 
 def _write_cell(value: Any) -> str:

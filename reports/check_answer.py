@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
+from registry.csv_cells import defuse_row
 from reports.render.text import lay_out_table
 
 if TYPE_CHECKING:
@@ -98,7 +99,9 @@ def write_findings(findings: Iterable[CheckFinding]) -> str:
     stream = io.StringIO()
     writer = csv.DictWriter(stream, COLUMNS, lineterminator="\n")
     writer.writeheader()
-    writer.writerows(describe_finding(one) for one in findings)
+    for one in findings:
+        described = describe_finding(one)
+        writer.writerow(dict(zip(described, defuse_row(described.values()), strict=True)))
     return stream.getvalue()
 
 

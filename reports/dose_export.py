@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from analysis.dose_effect.dose_response import DoseResponse
+from registry.csv_cells import defuse
 
 TABLE, FIELDS, SCRIPT = "dose_response.csv", "fields.csv", "redo.R"
 
@@ -23,7 +24,7 @@ def _text(rows: Iterable[Sequence[object]]) -> str:
 def _cell(value: object) -> object:
     if isinstance(value, float | np.floating):
         return "" if np.isnan(value) else repr(float(value))
-    return "" if value is None else value
+    return "" if value is None else defuse(value) if isinstance(value, str) else value
 
 
 def export_table(answer: DoseResponse) -> dict[str, str]:

@@ -12,6 +12,7 @@ from analysis.estimators.curves import AtTimes, StepCurve
 from analysis.estimators.survival import Quantile
 from analysis.outcomes.end_points import DAYS_PER_YEAR
 from analysis.outcomes.outcome import GroupOutcome, Outcome, OutcomeTable
+from registry.csv_cells import defuse_row
 
 ROW_HEADINGS = (
     "unit_id",
@@ -182,5 +183,5 @@ def write_rows(outcome: Outcome) -> str:
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(ROW_HEADINGS)
     for group in outcome.groups:
-        writer.writerows(_rows_of_group(group))
+        writer.writerows(defuse_row(row) for row in _rows_of_group(group))
     return text.getvalue()

@@ -13,6 +13,7 @@ from analysis.outcomes.outcome import OutcomeTable
 from analysis.outcomes.vision import Vision, VisionGroup
 from analysis.outcomes.vision_definition import ESTIMATION_IN_WORDS, definition_in_words
 from analysis.outcomes.vision_history import NOT_AT_RISK
+from registry.csv_cells import defuse_row
 from reports.outcome_answer import ROW_HEADINGS, describe_group
 from reports.vision_curves import Banded, followed_at, kept_band, loss_band
 
@@ -196,6 +197,10 @@ def _row(table: OutcomeTable, row: int, group: str) -> dict[str, object]:
     }
 
 
+def _defuse(row: dict[str, Any]) -> dict[str, Any]:
+    return dict(zip(row, defuse_row(row.values()), strict=True))
+
+
 def write_vision_rows(vision: Vision) -> str:
     """Write the analysis table as CSV, a row an eye of the cohort.
 
@@ -207,7 +212,7 @@ def write_vision_rows(vision: Vision) -> str:
     writer.writeheader()
     for group in vision.groups:
         table = group.outcome.table
-        writer.writerows(_row(table, row, group.group) for row in range(table.n))
+        writer.writerows(_defuse(_row(table, row, group.group)) for row in range(table.n))
     eyes = vision.histories
     for row in range(eyes.n):
         if eyes.reason[row]:
@@ -215,5 +220,5 @@ def write_vision_rows(vision: Vision) -> str:
                 window=vision.vision_rules.baseline_window_days, level=vision.level.level_words
             )
             named = {"unit_id": eyes.unit_id[row], "patient_id": eyes.patient_id[row]}
-            writer.writerow(named | {"baseline_included": "no", "status_name": reason})
+            writer.writerow(_defuse(named | {"baseline_included": "no", "status_name": reason}))
     return text.getvalue()

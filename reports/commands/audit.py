@@ -44,14 +44,17 @@ def read_formats(text: str) -> tuple[str, ...]:
 def write_report(report: Report, files: dict[str, Path]) -> None:
     """Render a report into each of the files, all of them rendered before any is written."""
     from reports.render.html import render_html
-    from reports.render.pdf import render_pdf
+    from reports.render.pdf import named_font_folder, render_pdf
     from reports.writing import write_whole
 
     rendered = {}
+    fonts = named_font_folder()
     for form, path in files.items():
         progress(f"writing {path.name}")
         rendered[path] = (
-            render_html(report).encode("utf-8") if form == "html" else render_pdf(report)
+            render_html(report).encode("utf-8")
+            if form == "html"
+            else render_pdf(report, font_dir=fonts)
         )
     for path, content in rendered.items():
         write_whole(path, content)

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 ALPHA_BETA_GY, REPAIR_HALF_TIME_HOURS = 10.0, 1.5
 """The defaults of ``afterplaque dose``; no single citable value exists for uveal melanoma."""
 
+_LONGEST_FILE_NAME = 120
+"""Bytes of an identifier in the name of its page; file systems take 255 for a whole name."""
+
 
 def case(
     arguments: Annotated[
@@ -56,6 +59,7 @@ def case(
     formats = read_formats(form)
     cut = read_date(data_cut, option="--data-cut") if data_cut else None
     name = "".join(letter if letter.isalnum() or letter in "-_" else "_" for letter in tumour_id)
+    name = name.encode()[:_LONGEST_FILE_NAME].decode(errors="ignore")
     files = {one: out / f"case-{name}.{one}" for one in formats} if out else {}
     refuse_overwriting(files.values(), force=force)
     payload, report = _review(store_path, tumour_id, cut)

@@ -19,7 +19,10 @@ from reports.render.text import lay_out_table
 if TYPE_CHECKING:
     from registry.intake import IntakeResult
 
-_FILE_ENDINGS = (".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".parquet", ".pq")
+_FILE_ENDINGS = (
+    *(".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".parquet", ".pq"),
+    *(".xls", ".xlsb", ".ods", ".numbers"),  # to be told what to do with them
+)
 _MOST_SHOWN = 50
 _LONGEST_ALLOWED = 48
 

@@ -15,6 +15,9 @@ from registry.errors import RefusedInputError
 
 _SVG_TEXT = re.compile(r"<(?:text|tspan)[^>]*>([^<]*)<")
 _NEEDS_NO_GLYPH = frozenset("\n\u2060")
+FONT_FOLDER_VARIABLE = "AFTERPLAQUE_FONT_DIR"
+"""Environment variable that names a folder with more fonts for the PDF."""
+
 FONT_FILES = ("*.otf", "*.ttf")
 
 
@@ -71,8 +74,9 @@ def refuse_missing_glyphs(plain: Any, covered: frozenset[str]) -> None:
                 name = unicodedata.name(letter, "no name")
                 raise RefusedInputError(
                     f"The report's font has no {letter!r} (U+{ord(letter):04X}, {name}), found in "
-                    f"{place}. Write it otherwise, or name a folder with a font that has it: "
-                    "--font-dir.",
+                    f"{place}. Write it otherwise, or let the environment variable "
+                    f"{FONT_FOLDER_VARIABLE} name a folder with a font (OTF or TTF) that has it. "
+                    "The HTML form alone shows any character (--format html, where offered).",
                     field=place,
                     character=letter,
                 )

@@ -11,6 +11,7 @@ import re
 from dataclasses import asdict
 from typing import Any
 
+from registry.csv_cells import defuse
 from reports.document import (
     Block,
     BulletList,
@@ -38,10 +39,11 @@ WORD_JOINER = "\u2060"
 LINE_IN_CHARACTERS = 100
 GAP_IN_CHARACTERS = 2
 WIDEST_COLUMN = 24
+LONGEST_WHOLE_WORD = 39
+"""Characters of the longest word that the PDF keeps in one piece."""
 _LEVEL = re.compile(r"\d+ % CI")
 _LEVEL_IN_CELL = re.compile("\\((\\d+[ \u00a0]%[ \u00a0]CI)[ \u00a0]")
 _SPAN = re.compile("(?<=\\d)\u2013(?=[\\d\u2212])")
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t")
 
 
 def lay_out(report: Report, *, narrow: bool) -> Plain:
@@ -177,18 +179,21 @@ def column_widths(rows: list[list[str]]) -> list[int] | None:
     """Shares of a printed line for the columns of a crowded table; None when all fits in one line.
 
     A column asks for its longest text, but no more than makes two or three lines of it, and never
-    less than its longest word.
+    less than its longest word, as far as the word is kept in one piece.
 
     >>> column_widths([["a", "b"], ["short", "12"]]) is None
     True
     >>> column_widths([["Outcome", "At 5 years"], ["x" * 90, "y" * 20]])
-    [92, 22]
+    [41, 22]
     """
     columns = list(zip(*rows, strict=True))
     longest = [max(len(cell) for cell in column) for column in columns]
     if sum(longest) + GAP_IN_CHARACTERS * len(columns) <= LINE_IN_CHARACTERS:
         return None
-    words = [max(len(w) for cell in column for w in cell.split(" ")) for column in columns]
+    words = [
+        min(max(len(w) for cell in column for w in cell.split(" ")), LONGEST_WHOLE_WORD)
+        for column in columns
+    ]
     pairs = zip(longest, words, strict=True)
     return [max(word, min(whole, WIDEST_COLUMN), 3) + GAP_IN_CHARACTERS for whole, word in pairs]
 
@@ -219,8 +224,7 @@ def csv_text(table: Table) -> str:
 
 def _csv_cell(text: str) -> str:
     plain = text.replace(NO_BREAK, " ").replace("\u202f", "").replace(MINUS, "-")
-    is_number = plain.replace(".", "", 1).removeprefix("-").isdigit()
-    return "'" + plain if plain.startswith(_FORMULA_STARTS) and not is_number else plain
+    return defuse(plain)
 
 
 def _figure(figure: Figure, narrow: bool) -> Plain:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import os
 from pathlib import Path
 
 import typst
@@ -18,6 +19,7 @@ from reports import palette
 from reports.document import Report
 from reports.figures.canvas import FAMILY, FONT_FOLDER
 from reports.render.glyphs import (
+    FONT_FOLDER_VARIABLE,
     covered_characters,
     family_names,
     font_paths,
@@ -67,6 +69,12 @@ def render_pdf(report: Report, *, font_dir: Path | None = None) -> bytes:
     return bytes(made)
 
 
+def named_font_folder() -> Path | None:
+    """The folder of more fonts that the environment variable names; None without one."""
+    named = os.environ.get(FONT_FOLDER_VARIABLE)
+    return Path(named) if named else None
+
+
 def made_at(report: Report) -> dt.datetime:
     """When the report was made, as it says itself; without an offset it is taken as UTC."""
     stamp = dt.datetime.fromisoformat(report.provenance.made_at)
@@ -79,8 +87,8 @@ def _extra_fonts(folder: Path | None) -> list[Path]:
     found = font_paths(folder) if folder.is_dir() else []
     if not found:
         raise RefusedInputError(
-            f"No .otf or .ttf file in the font folder {str(folder)!r}. Name a folder that holds "
-            "one, or leave --font-dir out.",
-            option="--font-dir",
+            f"No .otf or .ttf file in the font folder {str(folder)!r}. Let {FONT_FOLDER_VARIABLE} "
+            "name a folder that holds one, or unset it.",
+            variable=FONT_FOLDER_VARIABLE,
         )
     return found

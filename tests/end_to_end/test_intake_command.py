@@ -112,7 +112,7 @@ def test_check_then_take_then_correct(folder: Path, capsys: pytest.CaptureFixtur
 @pytest.mark.parametrize(
     ("arguments", "code", "said"),
     [
-        (["r.registry", "nowhere.csv"], 2, "not named after a table"),
+        (["r.registry", "nowhere.csv"], 1, "is not there"),
         (["r.registry", "visit=nowhere.csv"], 1, "is not there"),
         (["r.registry"], 2, "Name the files"),
         (["files"], 2, "Name the registry"),

@@ -61,21 +61,14 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def test_the_same_lock_gives_the_same_bytes_and_the_report_names_it(
-    store: Path, tmp_path: Path
-) -> None:
-    lock = tmp_path / "2022.lock"
+def test_the_report_of_a_lock_names_it(store: Path, tmp_path: Path) -> None:
+    """That two reports of it are the same byte for byte is in test_hostile_texts.py."""
+    lock, out = tmp_path / "2022.lock", tmp_path / "out"
     made = _answer("snapshot", store, lock, "--data-cut", "2022-06-30")
-    reports = []
-    for name in ("one", "two"):
-        out = tmp_path / name
-        said = _answer("audit", lock, "--year", 2022, "--out", out)
-        assert (said["data_cut"], said["content_hash"]) == ("2022-06-30", made["content_hash"])
-        reports.append({file.name: file.read_bytes() for file in sorted(out.iterdir())})
-    assert reports[0] == reports[1]
-    assert {Path(name).suffix for name in reports[0]} == {".html", ".pdf"}
-    html = next(text for name, text in reports[0].items() if name.endswith("html"))
-    assert made["content_hash"].encode() in html
+    said = _answer("audit", lock, "--year", 2022, "--out", out, "--format", "html")
+    assert (said["data_cut"], said["content_hash"]) == ("2022-06-30", made["content_hash"])
+    [page] = out.iterdir()
+    assert made["content_hash"] in page.read_text(encoding="utf-8")
     said = _answer("outcome", lock, "--end-point", "local_failure", "--replicates", 100)
     assert said["data_cut"] == "2022-06-30"
     late = _answer("audit", lock, "--year", 2022, "--data-cut", "2022-12-31", code=2)

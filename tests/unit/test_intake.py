@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from registry.column_map import read_map
+from registry.draft_map import draft_map
 from registry.errors import Finding, RefusedInputError, UsageError
 from registry.findings import write_findings
 from registry.intake import IntakeResult, take_in
@@ -231,9 +232,40 @@ def test_files_are_named_by_table_or_told(tmp_path: Path, store: Path) -> None:
         take_in(store, [f"patient={other}", f"patient={other}"], by="tester", at=AT)
     with pytest.raises(RefusedInputError, match="is not there"):
         take_in(store, [tmp_path / "visit.csv"], by="tester", at=AT)
-    with pytest.raises(RefusedInputError, match="is not CSV, XLSX or Parquet"):
-        take_in(store, [tmp_path / "visit.xls"], by="tester", at=AT)
+    for name, remedy in (
+        ("visit.xls", "save it as XLSX, or each sheet as CSV"),
+        ("my list.ods", "save it as XLSX, or each sheet as CSV"),
+        ("notes.docx", "Copy the table into a spreadsheet"),
+        ("all.zip", "Unpack it"),
+    ):
+        for argument in (tmp_path / name, f"visit={tmp_path / name}"):
+            with pytest.raises(RefusedInputError, match=remedy):
+                take_in(store, [argument], by="tester", at=AT)
+        with pytest.raises(RefusedInputError, match=remedy):
+            draft_map([tmp_path / name])
     assert take_in(store, [f"patient={other}"], by="tester", at=AT).rows == {"patient": 1}
+
+
+@pytest.mark.parametrize(
+    ("beginning", "said"),
+    [
+        (b"PK\x03\x04\x14\x00", "Name it .xlsx"),
+        (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "is an old workbook"),
+        (b"PAR1\x15\x04", "Name it .parquet"),
+        (b"%PDF-1.7\n", "is a PDF"),
+    ],
+)
+def test_a_file_under_another_kinds_name_is_told(
+    tmp_path: Path, store: Path, beginning: bytes, said: str
+) -> None:
+    """The first bytes are those of the formats' own specifications (from memory)."""
+    (tmp_path / "patient.csv").write_bytes(beginning + b"rest")
+    with pytest.raises(RefusedInputError, match=said):
+        take_in(store, [tmp_path / "patient.csv"], by="tester", at=AT)
+    # A table whose first heading only begins alike is read as the text that it is.
+    (tmp_path / "patient.csv").write_bytes(b"PAR1,sex\nP1,male\n")
+    result = take_in(store, [tmp_path / "patient.csv"], by="tester", at=AT)
+    assert "PAR1" in {finding.found for finding in result.findings}
 
 
 def test_a_folder_gives_its_tables_and_names_its_strangers(tmp_path: Path, store: Path) -> None:
@@ -243,10 +275,15 @@ def test_a_folder_gives_its_tables_and_names_its_strangers(tmp_path: Path, store
         take_in(store, [folder], by="tester", at=AT)
     write_table(folder / "patient.csv", [PATIENT])
     write_table(folder / "tumours.csv", [TUMOUR])
+    for name in ("patient.parquet", "visit.xlsx", "event.ods", "notes.txt"):
+        (folder / name).write_bytes(b"")
     result = take_in(store, [folder], by="tester", at=AT)
     assert result.rows == {"patient": 1}
+    not_csv = "not taken: of a folder only CSV files are; give this file by its own path"
     assert [(f.severity, f.file, f.remedy) for f in result.findings] == [
-        ("warning", "tumours.csv", "not taken: rename it to tumour.csv")
+        ("warning", "event.ods", not_csv),
+        ("warning", "tumours.csv", "not taken: rename it to tumour.csv"),
+        ("warning", "visit.xlsx", not_csv),
     ]
 
 
@@ -345,13 +382,13 @@ def test_the_future_begins_after_today(take: Any) -> None:
 
 
 def test_findings_are_written_whole_and_cannot_run_as_formulas(tmp_path: Path) -> None:
-    cells = ["=HYPERLINK(1)", "+1", "-5", "@SUM(1)", "6/9", 'a,"b']
+    cells = ["=HYPERLINK(1)", "+1+1", "-5", "-5+2", "@SUM(1)", "6/9", 'a,"b']
     findings = [Finding("error", "visit.csv", 3, "acuity", cell, "text", "mend") for cell in cells]
     path = tmp_path / "findings.csv"
     write_findings(findings, path)
     with path.open(encoding="utf-8-sig", newline="") as stream:
         written = [row["found"] for row in csv.DictReader(stream)]
-    assert written == ["'=HYPERLINK(1)", "'+1", "'-5", "'@SUM(1)", "6/9", 'a,"b']
+    assert written == ["'=HYPERLINK(1)", "'+1+1", "-5", "'-5+2", "'@SUM(1)", "6/9", 'a,"b']
     with pytest.raises(RefusedInputError, match="there already"):
         write_findings([], path)
     write_findings([], path, replace=True)

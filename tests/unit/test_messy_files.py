@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import shutil
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from decimal import Decimal
@@ -47,7 +47,7 @@ def department() -> dict[str, pd.DataFrame]:
 def _read_typed(text: str, field: Field) -> Any:
     if text == "":
         return None
-    readers = {
+    readers: dict[str, Callable[[str], Any]] = {
         "date": date.fromisoformat,
         "timestamp": datetime.fromisoformat,
         "decimal": Decimal,
@@ -85,7 +85,7 @@ def _mark_ids(department: Mapping[str, pd.DataFrame], mark: str) -> dict[str, pd
     return marked
 
 
-def _without_order(rows: list[tuple[Any, ...]], name: str) -> list[tuple[Any, ...]]:
+def _without_order(rows: Sequence[Sequence[Any]], name: str) -> list[Sequence[Any]]:
     """Put the codes of the fields that hold several in order."""
     fields = TABLES[name].entered
     return [
@@ -119,7 +119,8 @@ def test_twenty_departments_come_in_by_their_maps_value_for_value(
     for style, (mark, expected) in truths.items():
         for name in MESSY_TABLES:
             own = [row for row in held[name] if str(row[0]).startswith(mark)]
-            told, wanted = sorted(own, key=lambda row: str(row[0])), expected[name]
+            told = sorted(own, key=lambda row: str(row[0]))
+            wanted: list[Sequence[Any]] = list(expected[name])
             if style.ticks:  # a column a code tells which codes, and not their order
                 told, wanted = _without_order(told, name), _without_order(wanted, name)
             assert told == wanted, (style.name, name)

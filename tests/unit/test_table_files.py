@@ -13,10 +13,11 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from registry.csv_cells import defuse
 from registry.errors import RefusedInputError, StoreError
 from registry.records import TABLES
 from registry.store import open_store
-from registry.table_files import defuse, export_tables
+from registry.table_files import export_tables
 
 AT = datetime(2024, 3, 1, 9, 5)
 PEOPLE = {"A": "yes", "B": "no", "C": "unknown", "D": None, "E": "yes"}

@@ -15,6 +15,7 @@ import pytest
 from sample_report import sample_report
 
 from registry.errors import RefusedInputError
+from reports.commands.audit import write_report
 from reports.document import Paragraph, Provenance, Report, Section
 from reports.render.pdf import made_at, render_pdf
 from reports.suppression import publish
@@ -114,6 +115,18 @@ def test_another_font_folder_fills_the_gap():
     folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
     made = render_pdf(small_report("ქართული"), font_dir=folder)
     assert b"DejaVu" in opened(made)
+
+
+def test_the_commands_take_the_font_folder_from_the_environment(tmp_path, monkeypatch):
+    out = tmp_path / "page.pdf"
+    monkeypatch.delenv("AFTERPLAQUE_FONT_DIR", raising=False)
+    with pytest.raises(RefusedInputError, match="AFTERPLAQUE_FONT_DIR name a folder"):
+        write_report(small_report("ქართული"), {"pdf": out})
+    assert not out.exists()
+    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    monkeypatch.setenv("AFTERPLAQUE_FONT_DIR", str(folder))
+    write_report(small_report("ქართული"), {"pdf": out})
+    assert b"DejaVu" in opened(out.read_bytes())
 
 
 def test_a_font_folder_without_fonts_is_refused(tmp_path):
