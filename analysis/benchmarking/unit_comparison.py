@@ -49,10 +49,11 @@ def over_expected_by(
 def all_reached(table: OutcomeTable, horizon_days: float) -> bool:
     """Whether everyone's yes or no at the horizon is known: a binomial funnel may then be drawn.
 
-    Known is who had the event, was followed to the horizon, or died before it, seen without the
-    event within 1.25 planned gaps between visits (the dead count as without it).
+    Known is who had the event or what rules it out (removal of the eye), was followed to the
+    horizon, or died before it, seen without the event within 1.25 planned gaps between visits (the
+    dead count as without it).
     """
-    had = (table.status == 1) & (table.time_days <= horizon_days)
+    had = (table.status > 0) & (table.time_days <= horizon_days)
     reached = had | (table.time_days >= horizon_days)
     gap = table.death_days - table.time_days  # NaN, hence false, for who lives
     reached |= (table.death_days <= horizon_days) & (gap <= 1.25 * PLANNED_GAP_DAYS)

@@ -177,6 +177,7 @@ def test_who_died_soon_after_being_seen_without_the_event_is_known(table_of: Mak
     for death, known in ((200.0, True), (360.0, True), (390.0, False)):
         died = replace(table, death_days=np.asarray([np.nan, death]))
         assert all_reached(died, 365) is known
+    assert all_reached(table_of([400, 150], [0, 2]), 365)  # the eye was removed for another reason
     long_unseen = replace(table_of([400, 100], [0, 0]), death_days=np.asarray([np.nan, 364.0]))
     assert not all_reached(long_unseen, 365)  # last seen 264 days before: over 1.25 planned gaps
 
