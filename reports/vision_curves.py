@@ -64,7 +64,7 @@ def loss_band(group: VisionGroup) -> Banded:
 
 
 def kept_band(group: VisionGroup) -> Banded:
-    """Return the share alive, with eye and level kept, over the group's times."""
+    """Return the share alive, eye kept and no confirmed loss, over the group's times."""
     empty = np.full(group.times_years.size, math.nan)
     if group.occupation is None:
         return Banded(empty, empty, empty, "")
@@ -122,7 +122,7 @@ def loss_at(group: VisionGroup, years: float) -> CurveEstimate:
 
 
 def kept_at(group: VisionGroup, years: float) -> CurveEstimate:
-    """Read the share alive, with eye and level kept, at a time (printed as that share)."""
+    """Read the share alive, eye kept and no confirmed loss, at a time (printed as it is)."""
     band, place = kept_band(group), _place(group, years)
     events, at_risk = _counts(group, years, with_deaths=True)
     share, low, high = (_known(part[place]) for part in (band.estimate, band.lower, band.upper))
@@ -201,7 +201,7 @@ def state_figure(vision: Vision) -> IncidenceFigure | None:
     times = tuple(smooth.tolist())
     days = group.outcome.table.time_days
     return IncidenceFigure(
-        remaining_name=f"Alive, eye kept, {vision.level.level_words}",
+        remaining_name="Alive, eye kept, no loss so far",
         unit="eyes at risk",
         n=Count(group.outcome.n),
         outcomes=(

@@ -23,6 +23,12 @@ from analysis.estimators.illness_death import (
     VisitedToDeath,
     fit_illness_death,
 )
+from analysis.estimators.illness_death_limits import (
+    FEW_LOSSES,
+    CountLimits,
+    limit_by_count,
+    widen_at_few_losses,
+)
 from analysis.estimators.interval_censored import (
     BootstrapLimits,
     Npmle,
@@ -63,6 +69,10 @@ from registry.errors import RefusedEstimateError
 if TYPE_CHECKING:
     import duckdb
 
+WIDENED = (
+    f"Under {FEW_LOSSES} losses were seen: the limits of their incidence are the wider of the"
+    " bootstrap and of the exact limits of their number."
+)
 YEARS = (1.0, 2.0, 5.0, 10.0)
 GRID_YEARS = 0.25
 RESAMPLES = 300
@@ -174,6 +184,11 @@ def _cut_off(occupation: StateOccupation, last: float) -> StateOccupation:
     return StateOccupation(time=occupation.time, **kept)
 
 
+def _widen(limits: OccupationLimits, by_count: CountLimits) -> OccupationLimits:
+    lower, upper = widen_at_few_losses(limits, by_count)
+    return replace(limits, loss_lower=lower, loss_upper=upper)
+
+
 def analyse_vision_group(
     name: str,
     table: OutcomeTable,
@@ -203,6 +218,9 @@ def analyse_vision_group(
             limits = bootstrap_loss(
                 seen, fit, table.patient_id, times, rng, resamples=resamples, level=how.level
             )
+            if fit.losses_seen < FEW_LOSSES:
+                limits = _widen(limits, limit_by_count(seen, fit, times, level=how.level))
+                notes = (*notes, WIDENED)
             if not only_main:
                 free_limits = bootstrap_if_no_one_died(
                     seen, table.patient_id, times, rng, resamples=resamples, level=how.level

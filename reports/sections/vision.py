@@ -61,7 +61,7 @@ def _figure(vision: Vision) -> list[Block]:
             notes=(
                 "By the illness–death model: a loss lies between two visits, and some patients lose"
                 " vision unseen before they die. What is left above the bands are eyes still in,"
-                f" with {vision.level.level_words}, of patients alive.",
+                " of patients alive, without a confirmed loss so far.",
             ),
         )
     ]

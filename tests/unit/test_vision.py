@@ -273,8 +273,12 @@ def table_of(
     """Analyse eyes given by their intervals, in days; infinite for no loss."""
     n = len(above)
     zeros, none = np.zeros(n), np.full(n, np.nan)
+    names = [tuple(f"{letter}{k}" for k in range(n)) for letter in "UPTI"]
     histories = VisionHistories(
-        *(tuple(f"{letter}{k}" for k in range(n)) for letter in "UPTI"),
+        unit_id=names[0],
+        patient_id=names[1],
+        tumour_id=names[2],
+        first_implant_id=names[3],
         zero_date=(DATA_CUT,) * n,
         reason=zeros.astype(np.int64),
         baseline_rank=np.full(n, 180.0),
@@ -338,6 +342,22 @@ def test_few_losses_have_limits_that_hold_the_estimate() -> None:
     assert read.failure is not None
     assert 0 < read.lower < read.failure < read.upper < 0.4
     assert any("too few for bootstrap limits" in note for note in group.notes)
+
+
+def test_few_losses_have_at_least_the_limits_of_their_count() -> None:
+    """Ten losses of 60: the count's limits are Garwood's (1936), 4.795 and 18.39 (his table)."""
+    above, below = [400.0] * 10 + [1000.0] * 50, [500.0] * 10 + [np.inf] * 50
+    group = table_of(above, below, [1200.0] * 60, [False] * 60)
+    assert group.seen is not None
+    assert group.illness_death is not None
+    assert group.limits is not None
+    assert any("exact limits of their number" in note for note in group.notes)
+    two = int(np.searchsorted(group.times_years, 2.0))
+    net = -np.log1p(-group.illness_death.at([2.0]).loss_incidence[0])
+    for limit, count in ((group.limits.loss_lower, 4.795), (group.limits.loss_upper, 18.39)):
+        exact = 1 - np.exp(-net * count / 10)
+        is_wider = limit[two] <= exact + 1e-3 if count < 10 else limit[two] >= exact - 1e-3
+        assert is_wider
 
 
 def test_nobody_followed_says_so() -> None:
