@@ -20,6 +20,11 @@ REFERENCES = (
     " Biometrics 2001;57:114–119.",
     "Heinze G, Ploner M, Beyea J. Confidence intervals after multiple imputation: combining profile"
     " likelihood information from logistic regressions. Stat Med 2013;32:5062–5076.",
+    "Grambsch PM, Therneau TM. Proportional hazards tests and diagnostics based on weighted"
+    " residuals. Biometrika 1994;81:515–526.",
+    "Harrell FE, Lee KL, Mark DB. Multivariable prognostic models: issues in developing models,"
+    " evaluating assumptions and adequacy, and measuring and reducing errors. Stat Med"
+    " 1996;15:361–387.",
     "Prentice RL, Gloeckler LA. Regression analysis of grouped survival data. Biometrics"
     " 1978;34:57–67.",
     "Robins JM, Finkelstein DM. Correcting for noncompliance and dependent censoring. Biometrics"
@@ -35,6 +40,10 @@ REFERENCES = (
     "Dale RG. The application of the linear-quadratic dose-effect equation to fractionated and"
     " protracted radiotherapy. Br J Radiol 1985;58:515–528.",
     "Harrell FE. Regression Modeling Strategies. 2nd ed. Springer, 2015.",
+    "Fay MP, Brittain EH, Proschan MA. Pointwise confidence intervals for a survival distribution"
+    " with small samples or heavy censoring. Biostatistics 2013;14:723–736.",
+    "Dale RG, Jones B. The assessment of RBE effects using the concept of biologically effective"
+    " dose. Int J Radiat Oncol Biol Phys 1999;43:639–645.",
 )
 
 
@@ -140,7 +149,11 @@ def _doubts(how: HowToAnswer) -> str:
         " events expected as were seen; dose error from true doses drawn given the recorded ones,"
         " outcomes at the true doses, and refits to the recorded ones. "
         f"{how.simulations} draws, seed {how.seed}; the figures do not depend on the number of"
-        " processes."
+        " processes. Ranking is Harrell’s C, calibration the slope on the model’s own predictor and"
+        " predicted against observed risk (one less Kaplan–Meier, beta product limits) in groups of"
+        f" predicted risk; the optimism of each comes from {how.validation_samples} bootstrap"
+        " samples at most, in each of which the model is fitted anew. Proportional hazards are tested by"
+        " scaled Schoenfeld residuals."
     )
 
 
