@@ -152,8 +152,8 @@ def _doubts(how: HowToAnswer) -> str:
         " processes. Ranking is Harrell’s C, calibration the slope on the model’s own predictor and"
         " predicted against observed risk (one less Kaplan–Meier, beta product limits) in groups of"
         f" predicted risk; the optimism of each comes from {how.validation_samples} bootstrap"
-        " samples at most, in each of which the model is fitted anew. Proportional hazards are tested by"
-        " scaled Schoenfeld residuals."
+        " samples at most, in each of which the model is fitted anew. Proportional hazards are"
+        " tested by scaled Schoenfeld residuals."
     )
 
 
