@@ -25,6 +25,7 @@ from analysis.outcomes.eye_states import (
     USEFUL,
     occupy,
     read_eye_states,
+    watch_between_visits,
 )
 from registry.errors import RefusedEstimateError
 
@@ -141,6 +142,38 @@ def test_spells_by_hand(in_memory_of: Callable[..., Any]) -> None:
         assert listed(states.examined, f"P{place:02d}") == examined, name
         assert listed(states.vital, f"P{place:02d}") == vital, name
     assert [(step.left_out, step.kept) for step in states.flow] == [(0, 16), (1, 15)]
+
+
+def test_an_eye_counts_as_watched_for_half_a_planned_gap(in_memory_of: Callable[..., Any]) -> None:
+    """Half of 183 days, by hand: to day 291; to death or the end of vital status if sooner."""
+    people = [
+        eye({-10: "6/9", 200: "6/9"}),
+        eye({-10: "6/9", 200: "6/9"}, death_date=day(230)),
+        eye({-10: "6/9", 200: "6/9"}, vital_status_date=day(250)),
+        eye({-10: "6/9", 200: "CF", 400: "CF"}),
+        eye({-10: "6/9"}, ((300, "enucleation"),)),
+        eye({-10: "6/9", 1800: "6/9"}),
+    ]
+    rows: Rows = {}
+    for place, build in enumerate(people):
+        for table, made in build(f"P{place}").items():
+            rows.setdefault(table, []).extend(made)
+    states = read_eye_states(in_memory_of(rows), CUT, CohortRules())
+    watched = watch_between_visits(states)
+    found = [
+        (states.patient_id[unit], int(stop), int(to))
+        for unit, stop, to in zip(watched.unit, watched.stop, watched.to, strict=True)
+    ]
+    assert found == [
+        ("P0", 291, S),
+        ("P1", 230, S),
+        ("P2", 250, S),
+        ("P3", 200, P),
+        ("P3", 491, S),
+        ("P4", 300, L),
+        ("P5", 1826, S),
+    ]
+    assert watched.start.tolist() == states.examined.start.tolist()
 
 
 def test_occupation_by_hand() -> None:
