@@ -272,10 +272,16 @@ def _count_extras(
     np.add.at(events, column, 1.0)
     places, counts = [], []
     for code in codes:
-        every = (causes == code - 1).astype(np.float64)
-        np.add.at(every, column[of_extra == code - 1], 1.0)
-        places.append((every > 0).nonzero()[0])
-        counts.append(every[places[-1]])
+        has = causes == code - 1
+        more = column[of_extra == code - 1]
+        is_new = more[~has[more]]
+        has[is_new] = True
+        place = has.nonzero()[0]
+        count = _ones(place.size)
+        count[np.searchsorted(place, is_new)] = 0.0
+        np.add.at(count, np.searchsorted(place, more), 1.0)
+        places.append(place)
+        counts.append(count)
     return events, tuple(places), tuple(counts)
 
 

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from scipy.stats import binomtest
+from scipy.stats import beta, binomtest
 
 from analysis.estimators.competing_risks import Clock, aalen_johansen, aalen_johansen_own_clocks
 from analysis.estimators.group_tests import gray, log_rank
+from analysis.estimators.intervals import limits_from_betas
 from analysis.estimators.observations import RightCensored
 from analysis.estimators.survival import kaplan_meier, reverse_kaplan_meier
 from registry.errors import RefusedEstimateError
@@ -170,6 +171,27 @@ def test_beta_product_is_clopper_pearson_without_censoring(rows: Any, when: int)
     np.testing.assert_allclose(
         [any_event.lower[0], any_event.upper[0]], [left.low, left.high], rtol=1e-8, atol=1e-9
     )
+
+
+shapes = st.floats(0.05, 3000)
+
+
+@many
+@given(
+    st.lists(st.tuples(shapes, shapes, st.floats(1, 1.5), st.floats(0.3, 1)), min_size=1),
+    st.sampled_from([0.5, 0.9, 0.95, 0.999]),
+)
+def test_mid_p_limits_are_quantiles_of_the_even_mixture(rows: Any, level: float) -> None:
+    # scipy.stats.beta: the mean of both distribution functions at a limit is the tail
+    a, b, more, less = (np.array(column) for column in zip(*rows, strict=True))
+    low, high = (a, b), (a * more, b * less)
+    nobody_left = np.zeros(a.size, dtype=bool)
+    lower, upper = limits_from_betas(low, high, nobody_left, level, mid_p=True)
+    assert (lower <= upper).all()
+    for limit, tail in ((lower, (1 - level) / 2), (upper, (1 + level) / 2)):
+        inside = (limit > 1e-12) & (limit < 1 - 1e-12)
+        reached = (beta.cdf(limit, *low) + beta.cdf(limit, *high)) / 2
+        np.testing.assert_allclose(reached[inside], tail, rtol=1e-8)
 
 
 @many
