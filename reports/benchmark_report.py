@@ -111,10 +111,27 @@ def _summary(
         rows=tuple(rows),
         notes=(NOT_AS_GOOD,),
     )
-    blocks: list[Block] = [table]
+    blocks: list[Block] = [Paragraph(_in_one_sentence(benchmarks)), table]
     if worse:
         blocks += [Paragraph("More frequent here than in:"), BulletList(tuple(worse))]
     return Section("What was found", tuple(blocks))
+
+
+def _in_one_sentence(benchmarks: Sequence[BenchmarkResults]) -> str:
+    judged = [one for results in benchmarks for one in judged_of(results)]
+    if not judged:
+        return "No published series here allows a verdict."
+    worse = sum(one.verdict == "worse" for one in judged)
+    within = sum(one.verdict == "within the margin" for one in judged)
+    margin = f" {within} lie within a margin decided beforehand." if within else ""
+    if len(judged) == 1:
+        does = "shows" if worse else "does not show"
+        return f"The one comparison {does} more failures here than there.{margin}"
+    return (
+        f"{worse or 'None'} of {len(judged)} comparisons with published series"
+        f" {'show' if worse > 1 else 'shows'} more failures here than there; were all truly alike,"
+        f" about one in twenty would by chance.{margin}"
+    )
 
 
 def _chart_words(chart: MonitoringResults | None) -> str:

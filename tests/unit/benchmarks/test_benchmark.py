@@ -15,7 +15,7 @@ from analysis.benchmarking.benchmark import compare, judge
 from analysis.benchmarking.benchmark_results import describe_population, run_benchmarks
 from analysis.benchmarking.between_series import place_among, poolable
 from analysis.benchmarking.expected_events import integrated_limits
-from analysis.benchmarking.margins import Margin
+from analysis.benchmarking.margins import Margin, Margins
 from analysis.benchmarking.own_estimates import TAIL, Estimate, OwnEstimates
 from analysis.benchmarking.published_rates import PublishedRate, PublishedSeries, Stratum
 from analysis.benchmarking.standardisation import standardise
@@ -26,8 +26,17 @@ from analysis.estimators.survival import kaplan_meier
 from analysis.outcomes.end_points import LOCAL_FAILURE
 from analysis.outcomes.outcome_table import examination_clock, own_clock_causes
 from reports.benchmark_blocks import comparison_blocks
+from reports.benchmark_report import build_benchmark_report
 from reports.benchmark_wording import board_sentence, ratio_value
-from reports.document import Provenance, Report, Section, Table, blocks
+from reports.document import (
+    BulletList,
+    Paragraph,
+    Provenance,
+    Report,
+    Section,
+    Table,
+    blocks,
+)
 from reports.published_numbers import publish_value, round_to_five
 from reports.suppression import publish
 from reports.values import ObservedExpected
@@ -318,3 +327,24 @@ def test_the_published_form_hides_a_stratum_of_few_events(outcome_of: Make) -> N
     assert value.upper == pytest.approx(
         integrated_limits(seen, expected, two.over_expected[1].log_sd, TAIL).upper
     )
+
+
+def test_the_report_begins_with_what_was_found(outcome_of: Make) -> None:
+    outcome = outcome_of(*department(800, 0.04))
+    rates = [rate(5.0, 0.1, key="Low"), rate(5.0, 0.5, key="High"), rate(verified="from memory")]
+    results = run_benchmarks(outcome, rates, [])
+    report = build_benchmark_report(
+        [results], [], centre="A", content_hash="x", made_at="2025-01-31T00:00:00+00:00",
+        margins=Margins(),
+    )  # fmt: skip
+    first = report.sections[0]
+    said, table, _, worse = first.blocks
+    assert isinstance(said, Paragraph)
+    assert say(said.text).startswith("1 of 2 comparisons with published series shows more failures")
+    assert isinstance(table, Table)
+    # worse, within the margin, not shown, of these less frequent, cannot tell
+    assert [say(cell) for cell in table.rows[0].cells[1:6]] == ["1", "0", "1", "1", "1"]
+    assert isinstance(worse, BulletList)
+    assert [say(item).split(":")[0] for item in worse.items] == [
+        "Loss of the eye was more frequent here than in Low"
+    ]
