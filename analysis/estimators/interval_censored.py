@@ -292,9 +292,10 @@ def bootstrap_npmle(
     lower limit and its highest for the upper one, so limits are never too narrow for that reason.
     With examinations on a continuum the bootstrap of this estimate is not consistent at one time
     (Sen and Xu 2015); with visits on a grid it is the ordinary one. Limits are NaN at a time that
-    fewer than half of the draws reach, and at all times where nobody had the event: every draw is
-    then the same, and limits without width would be a false certainty. With few events they cover
-    too little (``benchmarks/interval_coverage.md``).
+    fewer than half of the draws reach, and where the draws do not differ, as without an event:
+    limits without width would be a false certainty. With few events they cover too little
+    (``benchmarks/interval_coverage.md``); limits that hold there are in
+    :mod:`analysis.estimators.interval_limits`.
 
     Parameters
     ----------
@@ -324,10 +325,13 @@ def bootstrap_npmle(
         kept = drawn > 0
         read = npmle(low[kept], high[kept], drawn[kept], tolerance=1e-6).at(when)
         lowest[draw], highest[draw] = read.lowest, read.highest
+    low_end = _quantile_of_reached(lowest, (1 - level) / 2)
+    high_end = _quantile_of_reached(highest, (1 + level) / 2)
+    has_spread = low_end < high_end
     return BootstrapLimits(
         time=when,
-        lower=_quantile_of_reached(lowest, (1 - level) / 2),
-        upper=_quantile_of_reached(highest, (1 + level) / 2),
+        lower=np.where(has_spread, low_end, np.nan),
+        upper=np.where(has_spread, high_end, np.nan),
         level=level,
         resamples=resamples,
     )

@@ -113,7 +113,9 @@ class IntervalParametric:
         se = np.sqrt(np.einsum("ij,jk,ik->i", slope, self.covariance, slope))
         reach = float(special.ndtri((1 + level) / 2))
         survive = _CURVES[self.distribution][2]
-        return ParametricAt(when, survive(w), survive(w + reach * se), survive(w - reach * se))
+        with np.errstate(over="ignore"):  # far out on the scale of log time survival is 0 or 1
+            lower, upper = survive(w + reach * se), survive(w - reach * se)
+            return ParametricAt(when, survive(w), lower, upper)
 
 
 @dataclass(frozen=True, slots=True)

@@ -180,7 +180,7 @@ def _firth_hazard(
     start = np.zeros(len(data.terms))
     top = maximise_penalised(lambda beta: penalised_partial(data, beta), start)
     point = partial_likelihood(data.sets, data.matrix, top.coefficients)
-    covariance = np.linalg.inv(point.information) / np.outer(data.scale, data.scale)
+    covariance = np.eye(len(start))  # of no use here, and not always to be had under separation
     return CoxFit(
         wald_coefficients(data.terms, top.coefficients / data.scale, covariance, level=0.95),
         covariance, None, point.log_likelihood, np.nan, len(data.time), data.sets.n_events, None,

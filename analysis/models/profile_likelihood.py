@@ -148,7 +148,7 @@ def profile(
     """
     size = len(top.coefficients)
     lower, upper, fall = (np.full(size, np.nan) for _ in range(3))
-    se = np.sqrt(np.diag(np.linalg.inv(top.point.information)))
+    se = _standard_errors(top)
     reach = float(np.sqrt(chi2.ppf(level, 1)))
     for j in range(size):
         if j in skipped:
@@ -158,6 +158,16 @@ def profile(
         lower[j] = _limit(curve, float(se[j]), -reach)
         upper[j] = _limit(curve, float(se[j]), reach)
     return Profile(lower, upper, fall, np.asarray(chi2.sf(fall, 1)))
+
+
+def _standard_errors(top: Climb) -> Array:
+    try:
+        return np.asarray(np.sqrt(np.diag(np.linalg.inv(top.point.information))))
+    except np.linalg.LinAlgError:
+        raise RefusedEstimateError(
+            "The outcomes hold no information on the coefficients (nearly everybody has the event,"
+            " or nobody): the model cannot be fitted."
+        ) from None
 
 
 class ProfileCurve:

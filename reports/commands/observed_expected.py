@@ -49,5 +49,5 @@ def observed_expected(
         ],
     ]
     heading = f"{observed} observed / {expected:g} expected = {found.ratio:.3f}"
-    table = lay_out_table([f"{level:.4g} limits", "lower", "upper", "p"], rows)
+    table = lay_out_table([f"{100 * level:.4g} % limits", "lower", "upper", "p"], rows)
     answer(payload, as_json=as_json, text=f"{heading}\n{table}")

@@ -55,5 +55,5 @@ def proportion(
         [name.replace("mid_p", "mid-P"), f"{limits.lower:.4f}", f"{limits.upper:.4f}"]
         for name, limits in intervals.items()
     ]
-    table = lay_out_table([f"{level:.4g} limits", "lower", "upper"], rows)
+    table = lay_out_table([f"{100 * level:.4g} % limits", "lower", "upper"], rows)
     answer(payload, as_json=as_json, text=f"{events} / {n} = {found.estimate:.4f}\n{table}")

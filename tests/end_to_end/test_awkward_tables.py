@@ -74,6 +74,11 @@ COMMANDS = {
     "incidence beta": f"estimate {SURVIVAL} --method cumulative-incidence --interval beta-product",
     "interval-censored": "estimate --lower low --upper high --at 0,1,5,50 --by g"
     " --method interval-censored",
+    "interval-censored drawn": "estimate --lower low --upper high --at 0,5,50"
+    " --method interval-censored --interval bootstrap --replicates 20",
+    "illness-death": "estimate --lower low --upper high --time vital --event died --at 0,5,50"
+    " --by g --method illness-death --replicates 20",
+    "completeness": "estimate --time t --event e --by g --potential vital",
     "standardised": f"estimate {SURVIVAL} --by g --standardise x --replicates 20",
     "cox": f"{MODEL} cox",
     "cox breslow": f"{MODEL} cox --ties breslow --strata g",
@@ -84,6 +89,14 @@ COMMANDS = {
     "firth-logistic": "regress --event b --terms x --model firth-logistic",
     "dose-curve": "dose-curve --dose dose --event b",
     "dose-curve log": "dose-curve --dose dose --event b --scale log",
+    "discrete time": f"{MODEL} firth-discrete-time --edges 5,10,20 --e-values",
+    "cox risks": f"{MODEL} cox --standardise x --at 0,5,50 --replicates 20",
+    "firth-cox risks": f"{MODEL} firth-cox --standardise x --at 5 --replicates 20",
+    "fine-gray risks": f"{MODEL} fine-gray --standardise x --at 5 --replicates 20",
+    "logistic risks": "regress --event b --terms x,g --model logistic --standardise g"
+    " --replicates 20",
+    "firth-logistic risks": "regress --event b --terms x --model firth-logistic --standardise x"
+    " --replicates 20",
     "describe": "describe --by g",
 }
 
@@ -93,7 +106,8 @@ def write(path: Path, columns: dict[str, list[Any]]) -> str:
     pairs = list(zip(columns["t"], columns["e"], strict=True))
     low = [max(t - 1, 0) if e == 1 else t for t, e in pairs]
     high = [t if e == 1 else "" for t, e in pairs]
-    table = columns | {"low": low, "high": high}
+    vital = {"vital": [t + 2 for t, _ in pairs], "died": [int(e == 2) for _, e in pairs]}
+    table = columns | {"low": low, "high": high} | vital
     lines = [",".join(table)]
     lines += [",".join(map(str, row)) for row in zip(*table.values(), strict=True)]
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
