@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     import duckdb
 
 NOT_RECORDED = "not recorded"
+LETTERS_6_12, LETTERS_6_60 = 70, 35
 
 _ALIASES = {"tumour": "t", "patient": "p", "implant": "i", "applicator": "a"}
 _LATER_PATIENT_FIELDS = {
@@ -84,6 +85,15 @@ class Derived:
     read: Callable[[dict[str, Any]], str | None]
 
 
+def _acuity_level(letters: int | None) -> str | None:
+    """Name the level of an acuity in letters; -1 stands for off the chart."""
+    if letters is None:
+        return None
+    if letters >= LETTERS_6_12:
+        return "at least 6/12"
+    return "6/60 to below 6/12" if letters >= LETTERS_6_60 else "below 6/60"
+
+
 DERIVED: dict[str, Derived] = {
     derived.name: derived
     for derived in (
@@ -118,6 +128,19 @@ DERIVED: dict[str, Derived] = {
             lambda row: f"{row['year'] // 5 * 5}–{row['year'] // 5 * 5 + 4}",
         ),
         Derived(
+            "baseline_acuity",
+            (
+                "(SELECT max_by(coalesce(v.acuity_letters, -1), v.visit_date)"
+                " FROM visit_as_of($recorded_until) v"
+                " WHERE v.patient_id = t.patient_id AND v.eye = t.eye"
+                " AND (v.acuity_letters IS NOT NULL OR v.acuity_off_chart IS NOT NULL)"
+                " AND CAST(i.inserted_at AS DATE) - v.visit_date"
+                " BETWEEN 0 AND CAST($baseline_window_days AS INTEGER)) AS letters",
+            ),
+            "acuity at baseline",
+            lambda row: _acuity_level(row["letters"]),
+        ),
+        Derived(
             "treated_before",
             ("t.prior_treatment",),
             "treatment before the first plaque",
@@ -131,9 +154,17 @@ DERIVED: dict[str, Derived] = {
 }
 
 
+NUMBERS: dict[str, tuple[str, str, str]] = {
+    "age_years": ("year(i.inserted_at) - p.birth_year", "age at treatment", "years")
+}
+"""Numbers worked out from recorded fields: SQL, words and unit."""
+
+_LEVELS_IN_ORDER = {"baseline_acuity": ("at least 6/12", "6/60 to below 6/12", "below 6/60")}
+
+
 def baseline_fields() -> tuple[str, ...]:
     """Names that may define a group: recorded baseline fields and derived categories."""
-    names = list(DERIVED)
+    names = [*DERIVED, *NUMBERS]
     for table in _ALIASES:
         for field in TABLES[table].entered:
             identifies = field.is_key or field.references or field.type in ("date", "timestamp")
@@ -178,9 +209,12 @@ def _rows(
     cut: DataCut,
     keys: dict[str, list[str]],
     columns: Sequence[str],
+    window_days: int = 90,
 ) -> list[dict[str, Any]]:
     sql = f"SELECT u.unit_id AS grouped_unit, {', '.join(columns)} {_JOINS}"
-    parameters = {"recorded_until": cut.recorded_until, **keys}
+    parameters: dict[str, object] = {"recorded_until": cut.recorded_until, **keys}
+    if "$baseline_window_days" in sql:
+        parameters["baseline_window_days"] = window_days
     return list(connection.sql(sql, params=parameters).to_arrow_table().to_pylist())
 
 
@@ -247,6 +281,7 @@ def group_units(
     cuts: Sequence[float] = (),
     *,
     course_gap_days: int = 90,
+    baseline_window_days: int = 90,
 ) -> Grouping:
     """Give each unit its group.
 
@@ -261,6 +296,8 @@ def group_units(
         Ascending cut-points of a numeric field; a value equal to a cut-point lies below it.
     course_gap_days
         A dose is that of the first course: implants within this many days of the first together.
+    baseline_window_days
+        Acuity at baseline is the last in this many days up to insertion.
 
     Returns
     -------
@@ -269,37 +306,50 @@ def group_units(
     """
     if by in DERIVED:
         derived = DERIVED[by]
-        rows = _rows(connection, cut, keys, derived.parts)
+        rows = _rows(connection, cut, keys, derived.parts, baseline_window_days)
         of_unit = {row["grouped_unit"]: derived.read(row) or NOT_RECORDED for row in rows}
-        return _arrange(by, derived.words, of_unit, ())
-    if by not in baseline_fields():
-        _locate(by)
-        raise UsageError(
-            f"{by} is known only after time zero, or identifies a record; it cannot define a group."
-            f" Choose one of {', '.join(baseline_fields())}.",
-            option="--by",
-            field=by,
-        )
+        return _arrange(by, derived.words, of_unit, _LEVELS_IN_ORDER.get(by, ()))
+    _refuse_later_fields(by)
+    if by in NUMBERS:
+        column, words, unit = NUMBERS[by]
+        rows = _rows(connection, cut, keys, [f"{column} AS value"])
+        return _group_number(by, f"{words} ({unit})", rows, cuts)
     table, alias = _locate(by)
-    field = TABLES[table].field(by)
-    numeric = field.type in ("decimal", "integer")
-    if numeric and not cuts:
-        raise UsageError(
-            f"{by} is a number: give the cut-points, decided beforehand, as --cuts 3,6.",
-            option="--cuts",
-            field=by,
-        )
-    words = by.replace("_", " ")
+    field, words = TABLES[table].field(by), by.replace("_", " ")
     if by in COURSE_DOSES:
         rows = _course_rows(connection, cut, keys, by, course_gap_days)
         words = f"{words.removesuffix(' gy')}, first course"
     else:
         rows = _rows(connection, cut, keys, [f"{alias}.{by} AS value"])
-    if not numeric:
-        of_unit = {row["grouped_unit"]: row["value"] or NOT_RECORDED for row in rows}
-        return _arrange(by, words, of_unit, field.codes)
+    if field.type in ("decimal", "integer"):
+        return _group_number(by, f"{words} ({field.unit})", rows, cuts)
+    of_unit = {row["grouped_unit"]: row["value"] or NOT_RECORDED for row in rows}
+    return _arrange(by, words, of_unit, field.codes)
+
+
+def _refuse_later_fields(by: str) -> None:
+    if by in baseline_fields():
+        return
+    _locate(by)
+    raise UsageError(
+        f"{by} is known only after time zero, or identifies a record; it cannot define a group."
+        f" Choose one of {', '.join(baseline_fields())}.",
+        option="--by",
+        field=by,
+    )
+
+
+def _group_number(
+    by: str, words: str, rows: Sequence[dict[str, Any]], cuts: Sequence[float]
+) -> Grouping:
+    if not cuts:
+        raise UsageError(
+            f"{by} is a number: give the cut-points, decided beforehand, as --cuts 3,6.",
+            option="--cuts",
+            field=by,
+        )
     ordered = sorted(cuts)
     of_unit = {
         row["grouped_unit"]: _numbered(row["value"], ordered) or NOT_RECORDED for row in rows
     }
-    return _arrange(by, f"{words} ({field.unit})", of_unit, _numbered_levels(ordered))
+    return _arrange(by, words, of_unit, _numbered_levels(ordered))

@@ -234,10 +234,10 @@ def _grouping(
     cut: DataCut,
     rules: CohortRules,
     table: OutcomeTable,
-    by: tuple[str | None, Sequence[float]],
+    by: tuple[str | None, Sequence[float], int],
     landmark: int | None,
 ) -> Grouping | None:
-    name, cuts = by
+    name, cuts, window = by
     if name is None or not table.n:
         return None
     if landmark is not None and name in TOXICITIES:
@@ -247,8 +247,8 @@ def _grouping(
         "tumours": list(table.tumour_id),
         "implants": list(table.first_implant_id),
     }
-    gap = rules.course_gap_days
-    return group_units(connection, cut, keys, name, cuts, course_gap_days=gap)
+    days = {"course_gap_days": rules.course_gap_days, "baseline_window_days": window}
+    return group_units(connection, cut, keys, name, cuts, **days)
 
 
 def _read_variant(
@@ -275,6 +275,7 @@ def analyse(
     how: Estimation | None = None,
     with_sensitivity: bool = True,
     landmark_years: float | None = None,
+    baseline_window_days: int = 90,
 ) -> Outcome:
     """Analyse one end point of the registry.
 
@@ -288,6 +289,8 @@ def analyse(
     landmark_years
         Time after treatment from which to count: only units then free of the event and still
         followed stay, and their times start there.
+    baseline_window_days
+        The registry's setting, for groups by acuity at baseline.
 
     Returns
     -------
@@ -299,7 +302,8 @@ def analyse(
     how = how or Estimation()
     table = read_outcome_table(connection, end_point, cut, rules)
     landmark = None if landmark_years is None else count_days(landmark_years)
-    grouping = _grouping(connection, cut, rules, table, (by, cuts), landmark)
+    wanted = (by, cuts, baseline_window_days)
+    grouping = _grouping(connection, cut, rules, table, wanted, landmark)
     steps = _flow(connection, end_point, cut, rules)
     variants = end_point.variants if with_sensitivity else ()
     if landmark is not None:

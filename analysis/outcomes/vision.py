@@ -271,9 +271,9 @@ def _group(
     eyes: VisionHistories,
     cut: DataCut,
     rules: CohortRules,
-    by: tuple[str | None, Sequence[float]],
+    by: tuple[str | None, Sequence[float], int],
 ) -> Grouping | None:
-    name, cuts = by
+    name, cuts, window = by
     if name is None or not eyes.n:
         return None
     keys = {
@@ -281,8 +281,8 @@ def _group(
         "tumours": list(eyes.tumour_id),
         "implants": list(eyes.first_implant_id),
     }
-    gap = rules.course_gap_days
-    return group_units(connection, cut, keys, name, cuts, course_gap_days=gap)
+    days = {"course_gap_days": rules.course_gap_days, "baseline_window_days": window}
+    return group_units(connection, cut, keys, name, cuts, **days)
 
 
 def _members(eyes: VisionHistories, grouping: Grouping | None) -> dict[str, Bools]:
@@ -389,7 +389,8 @@ def analyse_vision(
     rules, vision, how = rules or CohortRules(), vision or VisionRules(), how or Estimation()
     eyes = read_histories(connection, level, cut, rules, vision)
     at_risk = eyes.select(eyes.reason == 0)
-    grouping = _group(connection, at_risk, cut, rules, (by, cuts))
+    days = vision.baseline_window_days
+    grouping = _group(connection, at_risk, cut, rules, (by, cuts, days))
     members = _members(at_risk, grouping)
     asked = _Asked(end_point_of(level), how, tuple(at_years), only_main)
     groups = asked.analyse(at_risk, members, "confirmed", resamples)

@@ -36,8 +36,9 @@ def outcome(
     by: Annotated[
         str | None,
         typer.Option(
-            help="A field or derived category known at time zero, such as size_category; with"
-            " --landmark also a complication, recorded by then or not."
+            help="A field or derived category known at time zero, such as size_category,"
+            " baseline_acuity or age_years; with --landmark also a complication, recorded by then"
+            " or not."
         ),
     ] = None,
     cuts: Annotated[
@@ -97,7 +98,8 @@ def outcome(
     refuse_overwriting([rows] if rows else [], force=force)
     with open_store(store) as opened:
         cut = settle_cut(opened, asked, now_utc().date())
-        gap = int(opened.settings()["course_gap_days"])
+        settings = opened.settings()
+        gap = int(settings["course_gap_days"])
         analysed = analyse(
             opened.connection,
             wanted,
@@ -108,6 +110,7 @@ def outcome(
             how=Estimation(interval, level, replicates, seed),
             with_sensitivity=sensitivity,
             landmark_years=landmark,
+            baseline_window_days=int(settings["baseline_window_days"]),
         )
     payload = describe_outcome(analysed, years)
     if rows:

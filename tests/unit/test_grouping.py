@@ -115,6 +115,44 @@ def test_no_field_learned_later_is_offered() -> None:
     assert {"thickness_mm", "isotope", "sex", "operator_code", "stage_group"} <= set(offered)
 
 
+def test_acuity_at_baseline_and_age_by_hand(in_memory_of: Callable[..., Any]) -> None:
+    """The last reading of the 90 days up to insertion (2014-03-01), as a level; age as a number."""
+    readings = {
+        "P1": [("2014-02-01", "6/12")],
+        "P2": [("2014-02-01", "6/6"), ("2014-03-01", "69 letters")],
+        "P3": [("2013-12-01", "6/60")],
+        "P4": [("2014-02-01", "CF"), ("2014-03-02", "6/6")],
+        "P5": [("2013-11-30", "6/6")],
+        "P6": [("2014-02-01", "5/60")],
+    }
+    levels = ("at least 6/12", "6/60 to below 6/12", "below 6/60", "not recorded")
+    wanted = dict(zip(readings, (0, 1, 1, 2, 3, 2), strict=True))
+    birth = {"P1": 1954, "P2": 1953, "P3": 1934, "P4": 1933, "P5": None, "P6": 1990}
+    rows: dict[str, list[dict[str, Any]]] = {"patient": [], "tumour": [], "implant": []}
+    rows["visit"] = []
+    for name, visits in readings.items():
+        whose = {"patient_id": name, "eye": "left"}
+        rows["patient"].append({"patient_id": name, "birth_year": birth[name]})
+        rows["tumour"].append({"tumour_id": f"T{name}", **whose})
+        rows["implant"].append(implant(f"I{name}", f"T{name}", "2014-03-01"))
+        rows["visit"] += [
+            {"visit_id": f"V{name}{day}", **whose, "visit_date": day, "acuity": acuity}
+            for day, acuity in visits
+        ]
+    keys = {"units": [f"T{name}" for name in readings]}
+    keys |= {"tumours": keys["units"], "implants": [f"I{name}" for name in readings]}
+    connection = in_memory_of(rows)
+    acuity = group_units(connection, CUT, keys, "baseline_acuity")
+    wide = group_units(connection, CUT, keys, "baseline_acuity", baseline_window_days=91)
+    age = group_units(connection, CUT, keys, "age_years", (60, 80))
+    assert acuity.levels == levels
+    assert acuity.of_unit == {f"T{name}": levels[place] for name, place in wanted.items()}
+    assert wide.of_unit["TP5"] == "at least 6/12"
+    assert age.words == "age at treatment (years)"
+    ages = ("up to 60", "over 60 to 80", "over 60 to 80", "over 80", "not recorded", "up to 60")
+    assert list(age.of_unit.values()) == list(ages)
+
+
 def implant(name: str, tumour: str, at: str, **doses: Any) -> dict[str, Any]:
     return {"implant_id": name, "tumour_id": tumour, "inserted_at": f"{at} 10:00", **doses}
 
