@@ -34,7 +34,8 @@ OLD_DATE = rf"(^|\D)19[0-7]\d(-\d\d-\d\d|{_MONTH}{_DAY})(\D|$)"
 """A full date before 1980: hardly one of a visit or an implant."""
 
 EMAIL = r"[^@\s]+@[^@\s]+\.\p{L}{2,}"
-LONG_NUMBER = r"\d{7,}"
+LONG_NUMBER = r"\d{7,}|(^|\D)\d{3}[ .-]\d{2,3}[ .-]\d{3,4}(\D|$)"
+"""Seven digits in a row, or nine or so in three groups, as national numbers are written."""
 
 
 def _matches(field: str, pattern: str) -> str:

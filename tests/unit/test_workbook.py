@@ -18,13 +18,21 @@ import pytest
 from registry.intake import take_in
 from registry.records import TABLES
 from registry.store import open_store
+from registry.table_files import export_tables
 from registry.workbook import name_heading, read_current, write_workbook
 from reports.app import app
 from reports.command_frame import run_in_frame
 from synthetic_cohort.cohort import TRUTH, draw_department, write_files
 
 AT = datetime(2026, 1, 31, 12, tzinfo=UTC)
-AWKWARD = ("0012", "MAR1", "1E5", "=X9", "-1", "+44", "@home", "1/2", "TRUE", "'quoted", "a_x0041_")
+AWKWARD = (
+    *("0012", "00", "MAR1", "1E5", "1e-3", "1.10E+3", "0x1F", "1_000", "12345678901234567890"),
+    *("3-4", "03-04", "2024-01-05", "5/1/24", "1/2", "0.10", "1.0", "1,5", "50%", "50 mm"),
+    *("=X9", "-1", "+44", "@home", "'quoted", "{x}", "A;B", "A|B", "A,B", 'A"B', "A\\B"),
+    *("TRUE", "#N/A", "#REF!", "nan", "inf", "NULL", "NA", "n/a", "-", "?", "null"),
+    *("a_x0041_", "_x000D_", "Ω≈µ", "é", "e\u0301", "A B", "A  B", "A\u00a0B", "ß", "İ", "٣", "½"),
+    "x" * 200,
+)
 
 
 def _copy_store(empty_store: Path, folder: Path) -> Path:
@@ -74,7 +82,15 @@ def test_awkward_codes_survive(tmp_path: Path, empty_store: Path) -> None:
     assert {cell.number_format for cell in cells} == {"@"}
     store = _copy_store(empty_store, tmp_path / "store")
     assert not take_in(store, [book], by="tester", at=AT).has_errors
-    assert {row[0] for row in _read_all(store)["patient"]} == set(AWKWARD)
+    held = _read_all(store)["patient"]
+    assert {row[0] for row in held} == set(AWKWARD)
+    # Out again and in again, by the workbook and by the exported Parquet file.
+    book.write_bytes(write_workbook({"patient": held}, at=AT))
+    export_tables(store, tmp_path / "tables")
+    for name, file in (("book", book), ("parquet", tmp_path / "tables" / "patient.parquet")):
+        other = _copy_store(empty_store, tmp_path / name)
+        assert not take_in(other, [file], by="tester", at=AT).has_errors
+        assert _read_all(other)["patient"] == held
 
 
 def test_a_blank_workbook_offers_lists_limits_units_and_notes() -> None:
