@@ -105,11 +105,15 @@ class LogisticBlock:
         risk = 1 / (1 + np.exp(-eta))
         weighted = self.x * (risk * (1 - risk))[..., None]
         information = np.swapaxes(self.x, 1, 2) @ weighted
+        sign, log_det = np.linalg.slogdet(information)
+        is_lost = ~((sign > 0) & (log_det > -600))  # a step too long: it will be shortened
+        information = np.where(is_lost[:, None, None], np.eye(3), information)
         leverage = ((weighted @ np.linalg.inv(information)) * self.x).sum(axis=2)
         residual = self.y - risk + leverage * (0.5 - risk)
         score = (residual[:, None, :] @ self.x)[:, 0]
         likelihood = (self.y * eta - np.logaddexp(0, eta)).sum(axis=1)
-        return Points(likelihood + np.linalg.slogdet(information)[1] / 2, score, information)
+        value = np.where(is_lost, -np.inf, likelihood + log_det / 2)
+        return Points(value, score, information)
 
 
 Block = CoxBlock | LogisticBlock

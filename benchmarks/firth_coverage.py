@@ -220,6 +220,7 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--replicates", type=int, default=10_000)
     parser.add_argument("--out", type=Path, default=OUT)
+    parser.add_argument("--model", help="only this model's rows")
     asked = parser.parse_args()
     lines = [
         "# Coverage of the Firth models' 95 % intervals with few events",
@@ -232,6 +233,8 @@ def main() -> None:
         "|" + "---|" * len(HEAD),
     ]
     for seed, setting in enumerate(list_settings()):
+        if asked.model not in (None, setting.model):
+            continue
         lines.append("| " + " | ".join(study(setting, asked.replicates, seed)) + " |")
         print(lines[-1], flush=True)
         asked.out.write_text("\n".join(lines) + "\n", encoding="utf-8")
