@@ -35,7 +35,8 @@ LIMITS = {
     ),
     "vision_6_60_kept_km_limit": (
         "Large-sample value of right-censored Kaplan-Meier for keeping 6/60: confirmed loss dated "
-        "at the first reading below, or removal; others censored at the last reading but one."
+        "at the first reading below, or removal, however near the cut; others censored at the last "
+        "reading but one."
     ),
     **INCIDENCE_LIMITS,
 }
