@@ -17,6 +17,11 @@ from registry.csv_cells import defuse_row
 from reports.outcome_answer import ROW_HEADINGS, describe_group
 from reports.vision_curves import Banded, followed_at, kept_band, loss_band
 
+BOUNDS = {
+    "unconfirmed last visit counts": "upper, for what the unconfirmed last visit can change",
+    "unconfirmed last visit ignored": "lower, for what the unconfirmed last visit can change",
+}
+
 
 def _rows(group: VisionGroup, band: Banded, times: Sequence[float] | None) -> list[dict[str, Any]]:
     wanted = None if times is None else set(times)
@@ -77,7 +82,7 @@ def _describe_occupation(group: VisionGroup, at: Sequence[float]) -> dict[str, A
         ]
 
     return {
-        "estimates": "share alive, eye kept, at or above the level: no confirmed loss so far",
+        "estimates": "share alive, eye kept, no confirmed loss so far",
         "interval": band.interval or None,
         "level": group.limits.level if group.limits else None,
         "curve": with_others(_rows(group, band, None)),
@@ -105,6 +110,7 @@ def _describe_if_no_one_died(group: VisionGroup, at: Sequence[float]) -> dict[st
     rows = [
         {
             "time": float(time),
+            "at_risk": followed_at(group, float(time)),
             "estimate": float(read.estimate[k]),
             "lowest": float(read.lowest[k]),
             "highest": float(read.highest[k]),
@@ -168,6 +174,7 @@ def describe_vision(vision: Vision, at_years: Sequence[float]) -> dict[str, Any]
             {
                 "name": variant.name,
                 "words": variant.words,
+                "bound": BOUNDS.get(variant.name),
                 "groups": [describe(group) for group in variant.groups],
             }
             for variant in vision.sensitivity

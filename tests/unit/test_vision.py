@@ -214,6 +214,7 @@ def test_the_answer_holds_what_vision_adds(by_6_60: Vision) -> None:
         "unconfirmed last visit counts",
         "unconfirmed last visit ignored",
     ]
+    assert [one["bound"] is None for one in answer["sensitivity"]] == [True, False, False]
     for one in answer["sensitivity"]:
         row = one["groups"][0]["illness_death"]["at"][-1]
         assert row["lower"] < row["estimate"] < row["upper"]
