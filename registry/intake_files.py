@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -274,6 +274,11 @@ def _stranger(path: Path) -> Finding:
 
 # --- headings -------------------------------------------------------------------------------------
 
+_NO_HEADING = (
+    "no field's name is in this line: if the headings stand in another row, or are your own, say "
+    "so in a column map (`afterplaque intake --check-only --draft-map MAP.toml FILE` drafts one)"
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Heading:
@@ -333,6 +338,8 @@ def read_heading(
         if field not in columns and (field.is_key or (field.is_required and not may_lack_required))
     ]
     findings += [_lacking_column(field, file) for field in lacking]
+    if not columns and findings:  # a title, or another department's own headings
+        findings[0] = replace(findings[0], remedy=_NO_HEADING)
     unnamed = tuple(place for place, name in enumerate(names) if not name)
     places = {field.name: place for field, place in columns.items()}
     return Heading(columns, unnamed, bool(lacking), len(cells), places), findings

@@ -295,6 +295,15 @@ def test_two_files_of_one_table_are_taken_together(tmp_path: Path, store: Path) 
     assert "same key as line 2 of a.csv" in result.findings[0].remedy
 
 
+def test_a_title_above_the_heading_points_to_a_column_map(tmp_path: Path, store: Path) -> None:
+    path = tmp_path / "patient.csv"
+    for text in ("Patients of the clinic\n\npatient_id,sex\nP1,male\n", "Pat. No.,Sex\nP1,M\n"):
+        path.write_text(text, encoding="utf-8")
+        result = take_in(store, [path], by="tester", at=AT)
+        assert "--draft-map" in result.findings[0].remedy
+        assert result.findings[0].row == 1
+
+
 def test_headings_are_judged(tmp_path: Path, store: Path) -> None:
     path = tmp_path / "visit.csv"
     path.write_text(
