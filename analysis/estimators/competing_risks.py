@@ -50,19 +50,19 @@ class _Hazards:
         Shape (m + 1,): probability of no event of any cause from each row on.
     share
         Shape (m,): that just before each time, per person at risk.
-    weight
-        Shape (m,): Greenwood's sum just before each time (without the times at which everyone
-        fails), less 1 per person at risk.
+    pull
+        Shape (m,): the share times Greenwood's sum just before each time (without the times at
+        which everyone fails), less 1 per person at risk.
     """
 
     table: EventTable
     event_free: FloatArray
     share: FloatArray
-    weight: FloatArray
+    pull: FloatArray
 
     @classmethod
     def of(cls, table: EventTable) -> _Hazards:
-        event_free, weight = np.empty(table.time.size + 1), np.zeros(table.time.size)
+        event_free, pull = np.empty(table.time.size + 1), np.zeros(table.time.size)
         event_free[0], stay = 1.0, event_free[1:]
         left = table.at_risk - table.events
         np.divide(left, table.at_risk, out=stay)
@@ -73,10 +73,11 @@ class _Hazards:
         each = 1 / table.at_risk
         np.divide(table.events, left, out=left)
         left *= each
-        np.add.accumulate(left[:-1], out=weight[1:])
-        weight -= each
+        np.add.accumulate(left[:-1], out=pull[1:])
+        pull -= each
         each *= event_free[:-1]
-        return cls(table, event_free, each, weight)
+        pull *= each
+        return cls(table, event_free, each, pull)
 
 
 def aalen_johansen(
@@ -182,12 +183,12 @@ def _estimate(
     table = hazards.table
     every = np.concatenate(table.own)  # cause after cause, so that most is done for all at once
     share = hazards.share[every]
-    move = (hazards.share * hazards.weight)[every]
+    move = hazards.pull[every]
     step = share
     if np.add.reduce(table.events) != every.size:
-        every_count = np.concatenate(table.counts)
-        step = share * every_count
-        move *= every_count
+        step = np.concatenate(table.counts)
+        move *= step
+        step *= share
     change = np.empty(every.size)
     estimate, variance = (np.zeros(every.size + len(codes)) for _ in range(2))
     parts = _parts(table)

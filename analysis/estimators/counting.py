@@ -241,7 +241,8 @@ def _read_off_order(order: RowOrder, codes: Sequence[int]) -> EventTable:
     begins = None if is_untied else is_first.nonzero()[0]
     first = rows if begins is None else rows[begins]
     time = time if begins is None else time[begins]
-    at_risk = order.time.size - first.astype(np.float64)
+    at_risk = first.astype(np.float64)
+    np.subtract(order.time.size, at_risk, out=at_risk)
     if len(codes) == 1:
         counts = _ones(rows.size)
         if begins is not None:
