@@ -150,7 +150,11 @@ def describe(name: str, found: dict[str, float] | None, ours: dict[str, float]) 
 def main() -> None:
     """Measure every program at every size and print the tables."""
     print("# Speed of the interval-censored NPMLE\n")
-    print(f"Simulated visits (seed {SEED}), one run on one machine; see the script.\n")
+    print(f"Simulated visits (seed {SEED}), one run on one machine; see the script.")
+    print(
+        "Bounds set beforehand, at 500 and 5,000: at equal log-likelihood (within 1e-6) at least 50"
+        " times as fast as lifelines, and no slower than npsurv.\n"
+    )
     for n in SIZES:
         lower, upper = draw_visits(n)
         with tempfile.TemporaryDirectory() as folder:
