@@ -203,7 +203,9 @@ class Prevalence:
 class Complication:
     """One kind: incidence with death and removal of the eye competing, grades and prevalence.
 
-    ``worst_grades`` counts eyes by the worst grade of any finding; key 0: no grade.
+    ``worst_grades`` counts eyes by the worst grade of any finding; key 0: no grade. Of those
+    findings ``from_acuity`` had no recorded grade and were graded by acuity, ``changed_by_lines``
+    of them otherwise if the lines lost decided wherever they can (sensitivity).
     """
 
     kind: str
@@ -213,6 +215,8 @@ class Complication:
     group: GroupOutcome
     worst_grades: dict[int, int]
     prevalence: tuple[Prevalence, ...]
+    from_acuity: int = 0
+    changed_by_lines: int = 0
 
 
 AROUND_DAYS = 183
@@ -278,6 +282,19 @@ def _worst_grades(findings: Sequence[GradedFinding], kind: str, units: set[str])
     return dict(sorted(Counter(worst.values()).items()))
 
 
+def _count_readings(
+    findings: Sequence[GradedFinding], by_lines: Sequence[GradedFinding], kind: str, units: set[str]
+) -> tuple[int, int]:
+    """Count findings graded by acuity alone, and those that the other precedence grades anew."""
+    pairs = [
+        (one.grade, other.grade)
+        for one, other in zip(findings, by_lines, strict=True)
+        if one.kind == kind and one.unit_id in units
+        if one.recorded is None and one.by_acuity is not None
+    ]
+    return len(pairs), sum(grade != other for grade, other in pairs)
+
+
 def analyse_toxicity(
     connection: duckdb.DuckDBPyConnection,
     cut: DataCut,
@@ -296,7 +313,11 @@ def analyse_toxicity(
     """
     how = how or Estimation()
     eyes = read_visit_days(connection, cut, rules)
-    findings = grade_findings(connection, cut, rules, baseline_window_days=baseline_window_days)
+    window = baseline_window_days
+    findings, by_lines = (
+        grade_findings(connection, cut, rules, baseline_window_days=window, precedence=rule)
+        for rule in ("worst", "lines")
+    )
     kept = read_outcome_table(connection, find_end_point("eye_loss"), cut, rules)
     removed = dict(zip(kept.unit_id, kept.first_known_event_days.tolist(), strict=True))
     found = []
@@ -306,6 +327,7 @@ def analyse_toxicity(
             continue
         group = analyse_group(kind, table, how)
         had_it = {unit for unit, code in zip(table.unit_id, table.status, strict=True) if code == 1}
+        from_acuity, changed = _count_readings(findings, by_lines, kind, had_it)
         found.append(
             Complication(
                 kind=kind,
@@ -315,6 +337,8 @@ def analyse_toxicity(
                 group=group,
                 worst_grades=_worst_grades(findings, kind, had_it),
                 prevalence=measure_prevalence(group, eyes, removed, years),
+                from_acuity=from_acuity,
+                changed_by_lines=changed,
             )
         )
     return tuple(found)

@@ -7,7 +7,7 @@ from reports.curves import incidences_at
 from reports.document import Block, Column, Figure, Note, Paragraph, Row, Section, Table
 from reports.incidence_curves import compare_incidences
 from reports.outcome_results import TOXICITY_YEARS, OutcomeResults
-from reports.values import Content, Count, Missing, Rate
+from reports.values import Content, Count, Missing, Rate, text
 
 TITLE = "Toxicity"
 MOST_FREQUENT = 4
@@ -103,6 +103,19 @@ def _grades(found: tuple[Complication, ...]) -> Table | None:
     )
 
 
+def _readings(found: tuple[Complication, ...]) -> Paragraph:
+    return Paragraph(
+        text(
+            "{from_acuity} findings without a recorded grade were graded by acuity; if the lines"
+            " lost decided wherever they can, and only 20/200 or worse were grade 4 besides,"
+            " {changed} of them would have another grade.",
+            from_acuity=Count(sum(one.from_acuity for one in found)),
+            changed=Count(sum(one.changed_by_lines for one in found)),
+        ),
+        lead="Sensitivity of the grades.",
+    )
+
+
 def _prevalence(found: tuple[Complication, ...]) -> Table:
     rows = []
     for one in found:
@@ -141,6 +154,6 @@ def section(results: OutcomeResults) -> Section:
     figure = _figure(found)
     blocks += [figure, _incidences(found)] if figure else [_incidences(found)]
     grades = _grades(found)
-    blocks += [grades] if grades else []
+    blocks += [grades, _readings(found)] if grades else []
     blocks.append(_prevalence(found))
     return Section(TITLE, tuple(blocks), new_page=True)

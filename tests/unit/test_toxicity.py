@@ -168,3 +168,21 @@ def test_an_eye_without_its_lens_is_not_at_risk_of_cataract(
         in_memory_of(rows), CUT, CohortRules(), how=Estimation(replicates=100)
     )
     assert (one.kind, one.n, one.not_at_risk, one.worst_grades) == ("cataract", 1, 1, {3: 1})
+
+
+def test_grades_by_acuity_alone_and_by_the_other_precedence_are_counted(
+    in_memory_of: Callable[..., Any],
+) -> None:
+    """From 20/10 to 20/30: grade 2 by the band, 3 by lines, so 3 either way; 20/63 from 20/50:
+    grade 3 by the band, 2 by the one line lost. A recorded grade is not counted."""
+    rows = together(
+        eye("A", {-10: "95 letters", 400: "76 letters"}, ((400, RETINOPATHY, None),)),
+        eye("B", {-10: "65 letters", 400: "60 letters"}, ((400, RETINOPATHY, None),)),
+        eye("C", {-10: "65 letters", 400: "60 letters"}, ((400, RETINOPATHY, 1),)),
+        eye("D", {-10: "65 letters"}, ((400, RETINOPATHY, None),)),
+    )
+    (one,) = analyse_toxicity(
+        in_memory_of(rows), CUT, CohortRules(), how=Estimation(replicates=100)
+    )
+    assert (one.from_acuity, one.changed_by_lines) == (2, 1)
+    assert one.worst_grades == {0: 1, 1: 1, 3: 2}
