@@ -28,9 +28,8 @@ from analysis.models.coefficients import Coefficients
 from analysis.models.cox import cox, prepare_cox
 from analysis.models.fine_gray import fine_gray
 from analysis.models.firth import penalised_partial
-from analysis.models.newton import LikelihoodPoint
-from analysis.models.profile_likelihood import ProfileCurve, maximise_penalised
-from registry.errors import MendableError
+from analysis.models.newton import Climb, Evaluate, LikelihoodPoint, climb
+from registry.errors import MendableError, RefusedEstimateError
 from synthetic_cohort.disease import CHOROID, draw_people, draw_tumours, failure_ratio
 from synthetic_cohort.hazards import cumulative_hazard, draw_days, draw_gompertz_days
 from synthetic_cohort.implants import draw_prescriptions
@@ -42,6 +41,9 @@ SEED, SECOND_SEED = 20240229, 20261125
 RATIOS = (0.7, 1.0)
 LOGISTIC_N, LOGISTIC_HORIZON, RESAMPLES = 1000, 5.0, 250
 Z = 1.959964
+#: Score over its standard deviation at which a Firth climb ends; the likelihood is then right to
+#: its square.
+NEAR = 1e-6
 
 
 @dataclass(frozen=True)
@@ -169,12 +171,33 @@ def fit_firth(drawn: Drawn, adjusted: bool, true: float) -> Found:
     def evaluate(beta: Array) -> LikelihoodPoint:
         return penalised_partial(data, beta)
 
-    top = maximise_penalised(evaluate, np.zeros(len(data.terms)))
+    top = arrive(climb(evaluate, np.zeros(len(data.terms)), tolerance=NEAR, may_run_away=False))
     scale = float(data.scale[0])
-    curve = ProfileCurve(evaluate, top, 0, np.inf)
-    tail = chi2.sf([curve.fall(true * scale), curve.fall(0.0)], 1)
+    values = {true, 0.0} if adjusted else {true}
+    held = {value: fall_at(evaluate, top, value * scale) for value in values}
+    tail = {value: float(chi2.sf(fall, 1)) for value, fall in held.items()}
     coef = float(top.coefficients[0]) / scale
-    return Found(coef, float("nan"), bool(tail[0] >= 0.05), tail[1], data.sets.n_events)
+    covered = bool(tail[true] >= 0.05)
+    return Found(coef, float("nan"), covered, tail.get(0.0, float("nan")), data.sets.n_events)
+
+
+def arrive(ended: Climb) -> Climb:
+    """A climb that arrived; another counts as refused."""
+    if not ended.converged:
+        raise RefusedEstimateError(f"score / sqrt information still {ended.gradient:.2g}")
+    return ended
+
+
+def fall_at(evaluate: Evaluate, top: Climb, value: float) -> float:
+    """Twice the fall of the likelihood, maximised over the rest, where the dose's is held.
+
+    The climb starts on the tangent of the profile.
+    """
+    spread = np.linalg.inv(top.point.information)[:, 0]
+    start = top.coefficients + spread / spread[0] * (value - top.coefficients[0])
+    free = np.arange(len(start)) > 0
+    held = arrive(climb(evaluate, start, free=free, tolerance=NEAR, may_run_away=False))
+    return max(0.0, 2.0 * (top.point.log_likelihood - held.point.log_likelihood))
 
 
 def fit_fine_gray(drawn: Drawn, adjusted: bool, true: float) -> Found:
@@ -334,7 +357,9 @@ def lay_out(rows: list[list[str]]) -> str:
         " intervals are as wide as they should be (Firth’s are judged by whether the profile holds"
         " the truth, without looking for its ends). “Held”: |bias| ≤ 0.02 and coverage (at a true"
         " ratio of 1 also the share with p < 0.05, the type I error) within three of them of"
-        " nominal. The unadjusted columns show what confounding does.",
+        " nominal. The unadjusted columns show what confounding does. Cox has two seeds: the first"
+        " showed a coverage at 0.7 nearly three standard errors under 95 %, so the second was run"
+        " to see whether that was chance; both stand.",
         "",
         "| " + " | ".join(head) + " |",
         "|" + "---|" * len(head),
