@@ -243,8 +243,8 @@ def find_limit(
     """Find the limit with one false alarm in so many years at this volume, by simulation.
 
     The same draws serve every limit tried. A limit below log(ratio) gives an alarm at every event,
-    one just above it two events or more: between the two nothing is attainable, and the nearer one
-    is returned with the rate that it attains.
+    one just above it two events or more: between the two nothing is attainable, and the one whose
+    rate of false alarms is nearer is returned with what it attains.
 
     Raises
     ------
@@ -263,7 +263,7 @@ def find_limit(
     low, high = jump, jump + 1.0
     if wanted <= (at_least := mean(low)):
         each = jump / 2
-        nearest = each if abs(wanted - 1.0) < abs(wanted - at_least) else low
+        nearest = each if abs(1 - 1 / wanted) < abs(1 / at_least - 1 / wanted) else low
         attained = 1.0 if nearest == each else at_least
         return CusumLimit(
             ratio, nearest, expected_per_year, years, attained / expected_per_year, runs

@@ -118,7 +118,8 @@ def find_steiner_limit(
         middle = (low + high) / 2
         low, high = (middle, high) if mean(middle) < wanted else (low, middle)
     below, above = mean(low), mean(high)
-    limit, attained = (low, below) if abs(below - wanted) < abs(above - wanted) else (high, above)
+    is_below = abs(1 / below - 1 / wanted) < abs(1 / above - 1 / wanted)
+    limit, attained = (low, below) if is_below else (high, above)
     return CusumLimit(
         odds_ratio, limit, patients_per_year, years, attained / patients_per_year, runs
     )

@@ -115,6 +115,10 @@ def test_at_tiny_volumes_the_nearest_attainable_limit_is_given() -> None:
     between = find_limit(0.12, 20.0, np.random.default_rng(3), runs=3000)
     assert between.limit == pytest.approx(LN2)
     assert between.attained_years > 20
+    # 10 or some 30 years where 20 are wanted: a rate of 1 in 30 is nearer to 1 in 20 than 1 in 10
+    for seed in range(4):
+        tied = find_limit(0.1, 20.0, np.random.default_rng(seed), runs=3000)
+        assert tied.attained_years == pytest.approx(30, rel=0.05)
 
 
 def test_detection_is_sooner_the_worse_it_is() -> None:
