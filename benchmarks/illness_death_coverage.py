@@ -7,11 +7,11 @@ Loss has a constant intensity that gives the 5-year incidence stated with death 
 year before loss, 0.10 after); at 40 %, a figure such as vision has, loss falls to a third after 4
 years. Visits fall each 0.5 ± 0.1 years after the one before and end uniformly over (0, 25) years
 (light) or (0, 8) (heavy); death is known to a date uniform over (8, 15) years. The knots are chosen
-by the rule for vision. Bias is that of the mean estimate, with its Monte Carlo error; samples without a loss
-count as 0. Coverage: percentile bootstrap of 100 draws (without a loss seen it does not exist and
-counts as a miss); the exact limits of the number of losses seen, read through the model
-(analysis/estimators/illness_death_limits.py); and what is to be reported, the bootstrap from 20
-losses on and below that the wider of the two.
+by the rule for vision. Bias is that of the mean estimate, with its Monte Carlo error; samples
+without a loss count as 0. Coverage: percentile bootstrap of 100 draws (without a loss seen it does
+not exist and counts as a miss); the limits of the counts of losses read through the model
+(analysis/estimators/illness_death_limits.py); and what is to be reported, the bootstrap where 20
+losses or more were seen by 5 years and the wider of the two where fewer were.
 """
 
 from __future__ import annotations

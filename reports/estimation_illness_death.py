@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from analysis.estimators.illness_death import IllnessDeath, VisitedToDeath
 
 METHOD = "illness-death"
-LIMITS = "bootstrap, percentile; under 20 losses the wider of it and the count's exact limits"
+LIMITS = "bootstrap, percentile; under 20 losses by the time the wider of it and the count's limits"
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +162,7 @@ def _describe_at(
         )
     except RefusedEstimateError as refusal:
         said.append(
-            f"Group {name}: limits are the exact ones of the number of losses seen, read through"
+            f"Group {name}: limits are those of the number of losses seen, read through"
             f" the model. {refusal.message}"
         )
     else:

@@ -54,7 +54,7 @@ def test_no_loss_has_the_exact_limit_and_groups_are_told_apart(ask: Any) -> None
     row = answer["groups"][0]["at"][0]
     assert (row["estimate"], row["lower"]) == (0, 0)
     assert row["upper"] == pytest.approx(1 - 0.025 ** (1 / 20))
-    assert any("exact ones of the number of losses" in said for said in answer["warnings"])
+    assert any("those of the number of losses" in said for said in answer["warnings"])
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
+from scipy.stats import gamma
 
 from analysis.estimators.illness_death import (
     ONE_PIECE,
@@ -428,3 +429,26 @@ def test_limits_by_count_scale_the_intensity_by_garwoods_limits() -> None:
     rate = fit.intensity["loss"][0]
     assert found.loss_lower[0] == pytest.approx(1 - np.exp(-5 * rate * 0.618672 / 3), rel=1e-5)
     assert found.loss_upper[0] == pytest.approx(1 - np.exp(-5 * rate * 8.767273 / 3), rel=1e-5)
+
+
+def test_limits_by_count_over_pieces_are_fay_and_feuers() -> None:
+    # Nobody dies; losses at exact times, so that intensities are counts over time at risk by hand:
+    # piece (0, 2]: 2 losses in 37, piece (2, oo): 1 in 43.5; the cumulative intensity at 4 is
+    # 2 * 2/37 + 2 * 1/43.5. Limits by Fay and Feuer's formula (1997, from memory), as R would give:
+    # qgamma(0.025, y^2/v, scale = v/y) and
+    # qgamma(0.975, (y + w)^2/(v + w^2), scale = (v + w^2)/(y + w)).
+    times = [0.5, 0.5, 3.0]
+    seen = VisitedToDeath.of(times + [4.5] * 17, times + [np.inf] * 17, [6.0] * 20, [False] * 20)
+    knots: Any = {"loss": (2.0,), "death": (), "death_after_loss": ()}
+    fit = fit_illness_death(seen, knots)
+    at_risk = np.array([2 * 0.5 + 18 * 2, 1 + 17 * 2.5])
+    assert fit.intensity["loss"] == pytest.approx([2 / 37, 1 / 43.5], rel=1e-4)
+    weight = 2 / at_risk
+    y, v, w = weight @ [2, 1], weight**2 @ [2, 1], weight.max()
+    lower = gamma.ppf(0.025, y**2 / v, scale=v / y)
+    upper = gamma.ppf(0.975, (y + w) ** 2 / (v + w**2), scale=(v + w**2) / (y + w))
+    found = limit_by_count(seen, fit, [4.0, 0.0])
+    assert found.loss_lower[0] == pytest.approx(1 - np.exp(-lower), rel=1e-3)
+    assert found.loss_upper[0] == pytest.approx(1 - np.exp(-upper), rel=1e-3)
+    assert (found.loss_lower[1], found.loss_upper[1]) == (0, 0)
+    assert found.losses_seen.tolist() == [3, 0]
