@@ -32,6 +32,8 @@ import numpy as np
 
 N_PATIENTS, N_VISITS = 40, 25
 ROUNDS_PER_STORE = 30
+PAGE_LINES, BLOCK_BYTES = 200, 8_000
+"""Small, so that a file is read and recorded in several pieces, side by side, as a large one is."""
 FORK = multiprocessing.get_context("fork")
 
 
@@ -81,8 +83,10 @@ def _write_files(folder: Path, number: int) -> list[Path]:
 
 
 def _take(store: Path, files: list[Path], at: datetime, pipe: Connection) -> None:
+    from registry import lines, staged_rows
     from registry.intake import take_in
 
+    staged_rows.PAGE_LINES, lines.BLOCK_BYTES = PAGE_LINES, BLOCK_BYTES
     pipe.send("started")
     result = take_in(store, list(files), by="kills", at=at)
     pipe.send("taken" if result.taken else "already" if result.already_taken else "refused")

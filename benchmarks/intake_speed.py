@@ -1,10 +1,13 @@
-"""How fast intake takes a large visit file in, against DuckDB's bare CSV reader on the same file.
+"""How fast intake takes large files in, against DuckDB's bare CSV reader on the same file.
 
 DuckDB's ``read_csv`` into a table, all columns as text, is the floor: it neither judges a cell nor
-keeps a version. Seconds depend on what else the machine does, CPU seconds hardly. Each measurement
-runs in a process of its own, so that its peak memory is its own.
+keeps a version. Intake is measured from the call to the closed registry: every cell and every rule
+judged, every row hashed and chained, committed, the file's checksum taken. Seconds depend on what
+else the machine does, CPU seconds less so. Each measurement runs in a process of its own, so that
+its peak memory is its own. A file with defects is judged whole and then refused.
 
-Run: ``python benchmarks/intake_speed.py [--rows 1000000] [--quoted] [--broken 0.001] [--write]``.
+Run: ``python benchmarks/intake_speed.py`` measures every case and writes the table beside this
+script; ``--only NAME`` measures one case, ``--rows`` so many rows, and then nothing is written.
 """
 
 from __future__ import annotations
@@ -18,134 +21,251 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from importlib.metadata import version
+from itertools import islice
 from pathlib import Path
+from typing import Any
 
-VISITS_PER_PATIENT = 25
+from registry.records import TABLES, Field
+
+ROWS_PER_PATIENT = 25
 AT = datetime(2026, 1, 1, tzinfo=UTC)
+DAYS = [(date(2012, 1, 1) + timedelta(days=n)).isoformat() for n in range(5000)]
 ACUITIES = ("6/9", "20/40", "CF", "HM", "0.30 logMAR", "70 letters", "6/60", "6/12-2")
-HEADING = (
-    "visit_id,patient_id,eye,visit_date,acuity,acuity_correction,iop_mmhg,thickness_mm,"
-    "local_status,fellow_acuity,lens_status,acuity_loss_causes"
+VISIT_COLUMNS = (
+    *("visit_id", "patient_id", "eye", "visit_date", "acuity"),
+    *("acuity_correction", "iop_mmhg", "thickness_mm", "local_status", "fellow_acuity"),
+    *("lens_status", "acuity_loss_causes"),
 )
 
 
-def write_files(folder: Path, n_rows: int, *, quoted: bool, broken: float) -> None:
-    """Write patients, tumours and so many visits; every ``1 / broken``-th line is damaged."""
-    n_patients = -(-n_rows // VISITS_PER_PATIENT)
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One file: how many rows of which table and columns, and how many of them damaged."""
+
+    name: str
+    table: str
+    columns: tuple[str, ...]
+    rows: int = 1_000_000
+    is_quoted: bool = False
+    defects: float = 0.0
+
+    @property
+    def n_damaged(self) -> int:
+        """How many rows are damaged."""
+        return len(range(self._every // 2, self.rows, self._every)) if self.defects else 0
+
+    @property
+    def _every(self) -> int:
+        return round(1 / self.defects)
+
+    def is_damaged(self, number: int) -> bool:
+        """Whether that row, counted from 0, is damaged."""
+        return bool(self.defects) and number % self._every == self._every // 2
+
+
+CASES = (
+    Case("visits", "visit", VISIT_COLUMNS),
+    Case("visits, 1e5 rows", "visit", VISIT_COLUMNS, rows=100_000),
+    Case("visits, 1 % of the rows with a defect", "visit", VISIT_COLUMNS, defects=0.01),
+    Case("visits, every cell quoted", "visit", VISIT_COLUMNS, is_quoted=True),
+    Case("visits, few columns", "visit", VISIT_COLUMNS[:5]),
+    Case(
+        "tumours, every column",
+        "tumour",
+        tuple(field.name for field in TABLES["tumour"].entered),
+    ),
+)
+
+
+def _visit_rows() -> Iterator[dict[str, str]]:
+    number = 0
+    while True:
+        patient, visit = divmod(number, ROWS_PER_PATIENT)
+        yield {
+            "visit_id": f"V{number}",
+            "patient_id": f"P{patient}",
+            "eye": "right",
+            "visit_date": DAYS[patient % 2000 + 100 * visit],
+            "acuity": ACUITIES[number % 8],
+            "acuity_correction": "best_corrected",
+            "iop_mmhg": str(10 + number % 13),
+            "thickness_mm": f"{2 + number % 4}.{number % 10}",
+            "local_status": "controlled",
+            "fellow_acuity": "6/6",
+            "lens_status": "phakic",
+            "acuity_loss_causes": "cataract;maculopathy" if number % 5 == 0 else "",
+        }
+        number += 1
+
+
+def _tumour_rows() -> Iterator[dict[str, str]]:
+    """Tumours with every field filled; the values are of the right kind and mean nothing."""
+    fields = [f for f in TABLES["tumour"].entered if f.name not in ("tumour_id", "patient_id")]
+    choices = [_choose_texts(field) for field in fields]
+    number = 0
+    while True:
+        row = {"tumour_id": f"T{number}", "patient_id": f"P{number // ROWS_PER_PATIENT}"}
+        for place, (field, texts) in enumerate(zip(fields, choices, strict=True)):
+            row[field.name] = texts[number // (1 + place) % len(texts)]
+        yield row | {"longitudinal_basal_diameter_mm": row["largest_basal_diameter_mm"]}
+        number += 1
+
+
+def _choose_texts(field: Field) -> list[str]:
+    if field.name == "fovea_involved":
+        return ["unknown"]
+    if field.type in ("code", "list"):
+        return list(field.codes)
+    if field.type == "date":
+        return DAYS[:2000]
+    assert field.low is not None
+    assert field.high is not None
+    step = (field.high - field.low) / 100
+    return [f"{field.low + step * n:.2f}" for n in range(1, 100)]
+
+
+_ROWS: dict[str, Callable[[], Iterator[dict[str, str]]]] = {
+    "visit": _visit_rows,
+    "tumour": _tumour_rows,
+}
+
+
+def _damage(cells: dict[str, str], kind: int) -> str:
+    """Write a visit with one thing wrong."""
+    changed = (
+        {"visit_date": "2031-02-01"},
+        {"acuity_correction": "glasses"},
+        {"iop_mmhg": "139"},
+        {"thickness_mm": "5,2"},
+        {"patient_id": "Q1"},
+        {"acuity": "6/"},
+        {},
+    )[kind % 7]
+    text = ",".join((cells | changed).values())
+    return text if changed else text.replace(",", ',"', 1)
+
+
+def write_files(folder: Path, case: Case) -> None:
+    """Write the case's file, and those of the patients and tumours that it refers to."""
+    n_patients = -(-case.rows // ROWS_PER_PATIENT)
     folder.mkdir()
     with (folder / "patient.csv").open("w", encoding="utf-8") as stream:
         stream.write("patient_id,sex,birth_year\n")
         stream.writelines(f"P{i},female,{1930 + i % 60}\n" for i in range(n_patients))
-    with (folder / "tumour.csv").open("w", encoding="utf-8") as stream:
-        stream.write("tumour_id,patient_id,eye,thickness_mm,largest_basal_diameter_mm\n")
-        stream.writelines(f"T{i},P{i},right,{2 + i % 9}.5,11\n" for i in range(n_patients))
-    days = [(date(2012, 1, 1) + timedelta(days=n)).isoformat() for n in range(5000)]
-    every = round(1 / broken) if broken else 0
-    with (folder / "visit.csv").open("w", encoding="utf-8") as stream:
-        stream.write(HEADING + "\n")
-        for number in range(n_rows):
-            patient, visit = divmod(number, VISITS_PER_PATIENT)
-            cells = [
-                f"V{number}",
-                f"P{patient}",
-                "right",
-                days[patient % 2000 + 100 * visit],
-                ACUITIES[number % 8],
-                "best_corrected",
-                str(10 + number % 13),
-                f"{2 + number % 4}.{number % 10}",
-                "controlled",
-                "6/6",
-                "phakic",
-                "cataract;maculopathy" if number % 5 == 0 else "",
-            ]
-            text = ",".join(f'"{cell}"' for cell in cells) if quoted else ",".join(cells)
-            if every and number % every == every // 2:
-                text = text.replace(",", ',"', 1)
+    if case.table == "visit":
+        with (folder / "tumour.csv").open("w", encoding="utf-8") as stream:
+            stream.write("tumour_id,patient_id,eye,thickness_mm,largest_basal_diameter_mm\n")
+            stream.writelines(f"T{i},P{i},right,{2 + i % 9}.5,11\n" for i in range(n_patients))
+    with (folder / f"{case.table}.csv").open("w", encoding="utf-8") as stream:
+        stream.write(",".join(case.columns) + "\n")
+        for number, row in enumerate(islice(_ROWS[case.table](), case.rows)):
+            cells = {name: row[name] for name in case.columns}
+            if case.is_damaged(number):
+                text = _damage(cells, number // 100)
+            elif case.is_quoted:
+                text = ",".join(f'"{cell}"' for cell in cells.values())
+            else:
+                text = ",".join(cells.values())
             stream.write(text + "\n")
 
 
-def _measure(what: str, folder: Path) -> dict[str, object]:
+def _measure(what: str, folder: Path, case: Case) -> dict[str, Any]:
     """Measure one thing in a fresh process."""
-    command = [sys.executable, __file__, "--inner", what, str(folder)]
+    command = [sys.executable, __file__, "--inner", what, str(folder), case.table]
     done = subprocess.run(command, check=True, capture_output=True, text=True)
-    answer: dict[str, object] = json.loads(done.stdout.splitlines()[-1])
+    answer: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
     return answer
 
 
-def _run_inner(what: str, folder: Path) -> None:
-    """Do one thing and print its seconds and peak memory as JSON."""
-    answer: dict[str, object] = {}
-    if what == "read_csv":
-        import duckdb
+def _read_bare(path: Path) -> dict[str, object]:
+    import duckdb
 
-        began, cpu_began = time.perf_counter(), time.process_time()
-        path = str(folder / "visit.csv")
-        with duckdb.connect() as connection:
-            connection.execute(
-                "CREATE TABLE t AS SELECT * FROM read_csv(?, all_varchar = true, header = true, "
-                "delim = ',', quote = '\"', strict_mode = false, ignore_errors = true, "
-                "auto_detect = false, columns = "
-                + str(dict.fromkeys(HEADING.split(","), "VARCHAR"))
-                + ")",
-                [path],
-            ).fetchall()
-    else:
-        from registry.intake import take_in
+    names = path.open(encoding="utf-8").readline().strip().split(",")
+    with duckdb.connect() as connection:
+        connection.execute(
+            "CREATE TABLE t AS SELECT * FROM read_csv(?, all_varchar = true, header = true, "
+            "delim = ',', quote = '\"', strict_mode = false, ignore_errors = true, "
+            f"auto_detect = false, columns = {dict.fromkeys(names, 'VARCHAR')})",
+            [str(path)],
+        ).fetchall()
+    return {}
+
+
+def _take_in(folder: Path, store: Path) -> dict[str, object]:
+    from registry.intake import take_in
+
+    result = take_in(store, [folder], by="speed", at=AT)
+    errors = sum(finding.severity == "error" for finding in result.findings)
+    return {"rows": sum(result.rows_read.values()), "taken": result.taken, "errors": errors}
+
+
+def _run_inner(what: str, folder: Path, table: str) -> None:
+    """Do one thing and print its seconds, CPU seconds and peak memory as JSON."""
+    store = folder.parent / "speed.registry"
+    if what == "take":
         from registry.store import create_store
 
-        store = folder.parent / f"{what}.registry"
         create_store(store, centre_id="speed", by="speed", at=AT)
-        began, cpu_began = time.perf_counter(), time.process_time()
-        result = take_in(store, [folder], by="speed", at=AT, check_only=what == "check")
-        answer["findings"] = len(result.findings)
-        answer["rows"] = sum(result.rows_read.values())
-    answer["seconds"] = round(time.perf_counter() - began, 2)
-    answer["cpu"] = round(time.process_time() - cpu_began, 2)
+    began, cpu_began = time.perf_counter(), time.process_time()
+    answer = _read_bare(folder / f"{table}.csv") if what == "bare" else _take_in(folder, store)
+    answer["seconds"] = time.perf_counter() - began
+    answer["cpu"] = time.process_time() - cpu_began
     answer["peak_mb"] = round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
     print(json.dumps(answer))
 
 
-def main() -> int:
-    """Write the files, measure, print a table."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--rows", type=int, default=1_000_000)
-    parser.add_argument("--quoted", action="store_true", help="quote every cell")
-    parser.add_argument("--broken", type=float, default=0.0, help="share of unclosed quotes")
-    parser.add_argument("--write", action="store_true", help="keep the table beside this script")
-    parser.add_argument("--inner", nargs=2, help=argparse.SUPPRESS)
-    options = parser.parse_args()
-    if options.inner:
-        _run_inner(options.inner[0], Path(options.inner[1]))
-        return 0
+def _measure_case(case: Case) -> str:
+    """Measure one case and write its line of the table."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name) / "files"
-        write_files(folder, options.rows, quoted=options.quoted, broken=options.broken)
-        megabytes = (folder / "visit.csv").stat().st_size / 1e6
-        measured = {what: _measure(what, folder) for what in ("read_csv", "take")}
-    floor, take = (measured[what]["seconds"] for what in ("read_csv", "take"))
-    assert isinstance(floor, float)
-    assert isinstance(take, float)
-    rows = measured["take"]["rows"]
-    assert isinstance(rows, int)
+        write_files(folder, case)
+        megabytes = (folder / f"{case.table}.csv").stat().st_size / 1e6
+        bare = _measure("bare", folder, case)
+        take = _measure("take", folder, case)
+    assert take["taken"] == (not case.defects)
+    assert take["errors"] == case.n_damaged
+    answer = "taken in" if take["taken"] else f"refused with {take['errors']} errors"
+    return (
+        f"| {case.name} | {case.rows} x {len(case.columns)} | {megabytes:.0f} | "
+        f"{bare['seconds']:.2f} | {bare['cpu']:.2f} | {take['seconds']:.2f} | {take['cpu']:.2f} | "
+        f"{take['peak_mb']} | {take['rows'] / take['seconds']:.0f} | "
+        f"{take['seconds'] / bare['seconds']:.1f} | {answer} |"
+    )
+
+
+def main() -> int:
+    """Write the files of each case, measure, print and keep the table."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--only", choices=[case.name for case in CASES])
+    parser.add_argument("--rows", type=int)
+    parser.add_argument("--inner", nargs=3, help=argparse.SUPPRESS)
+    options = parser.parse_args()
+    if options.inner:
+        _run_inner(options.inner[0], Path(options.inner[1]), options.inner[2])
+        return 0
+    chosen = [case for case in CASES if options.only in (None, case.name)]
+    if options.rows:
+        chosen = [replace(case, rows=options.rows) for case in chosen]
+    load = os.getloadavg()[0]
+    lines = [
+        "| file | rows x columns | MB | bare read, s | CPU s | intake, s | CPU s | peak MB | "
+        "rows/s | ratio | answer |",
+        "|---|---|---|---|---|---|---|---|---|---|---|",
+        *map(_measure_case, chosen),
+    ]
     text = (
-        f"{options.rows} visits of {len(HEADING.split(','))} columns, {megabytes:.0f} MB"
-        f"{', every cell quoted' if options.quoted else ''}"
-        f"{f', {options.broken:.1%} unclosed quotes' if options.broken else ''}; "
-        f"Python {platform.python_version()}, DuckDB {version('duckdb')}.\n\n"
-        "| what | seconds | CPU seconds | peak MB | rows/s | findings |\n"
-        "|---|---|---|---|---|---|\n"
-        f"| DuckDB read_csv as text | {floor} | {measured['read_csv']['cpu']} | "
-        f"{measured['read_csv']['peak_mb']} | {options.rows / floor:.0f} | |\n"
-        f"| intake, end to end | {take} | {measured['take']['cpu']} | "
-        f"{measured['take']['peak_mb']} | {rows / take:.0f} | {measured['take']['findings']} |\n\n"
-        f"Ratio {take / floor:.1f}. Load of the machine at the end: {os.getloadavg()[0]:.1f} on "
-        f"{os.cpu_count()} processors.\n"
+        "\n".join(lines)
+        + "\n\nRows/s are those of all files of the intake (patients and, with visits, tumours "
+        "among them) a second; the ratio is that of the seconds. Python "
+        f"{platform.python_version()}, DuckDB {version('duckdb')}, {os.cpu_count()} processors; "
+        f"load of the machine {load:.1f} before and {os.getloadavg()[0]:.1f} at the end.\n"
     )
     print(text)
-    if options.write:
+    if options.only is None and options.rows is None:
         path = Path(__file__).with_suffix(".md")
         path.write_text("# Speed and memory of intake\n\n" + text, encoding="utf-8")
     return 0

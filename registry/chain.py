@@ -14,7 +14,9 @@ import os
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 from registry.errors import StoreError
 
@@ -63,6 +65,32 @@ class Anchor:
         return hashlib.sha256(
             b"".join(str(len(part)).encode() + b":" + part for part in encoded)
         ).digest()
+
+
+def hash_texts(texts: Any) -> bytes:
+    """Hash each text of an Arrow array: SHA-256 of its UTF-8 bytes, 32 bytes each, end to end.
+
+    Raises
+    ------
+    ValueError
+        For an array that is not of strings, or holds a null.
+
+    Examples
+    --------
+    >>> import pyarrow as pa
+    >>> hash_texts(pa.array(["a", "é"])) == b"".join(
+    ...     hashlib.sha256(text.encode()).digest() for text in ("a", "é")
+    ... )
+    True
+    """
+    if str(texts.type) != "string" or texts.null_count:
+        raise ValueError(f"texts are strings without nulls, not {texts.type}")
+    if not len(texts):
+        return b""
+    _, offsets, data = texts.buffers()
+    ends = memoryview(offsets).cast("i")[texts.offset : texts.offset + len(texts) + 1].tolist()
+    whole, sha256 = memoryview(data or b""), hashlib.sha256
+    return b"".join([sha256(whole[start:end]).digest() for start, end in pairwise(ends)])
 
 
 def extend_chain(previous: bytes, content_hashes: bytes | memoryview) -> bytes:

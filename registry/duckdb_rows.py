@@ -8,7 +8,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from registry.duckdb_schema import ChainedTable, column_type, content_hash
+from registry.duckdb_schema import ChainedTable, Filling, column_type
 from registry.records import DECIMAL_PLACES, Field, RecordTable
 from registry.storage import Stamp
 
@@ -105,18 +105,27 @@ def _field_checks(table: RecordTable, schema: Any, *, may_refer: bool) -> Iterat
             places = f"more than {DECIMAL_PLACES} decimal places, or is no number that fits"
             yield _rounded_rows(field), f"{field.name} has {places}"
         if field.references and not may_refer:
-            current = f"SELECT {field.references}_id FROM {field.references}"
+            current = f"SELECT key FROM held_parents WHERE parent = '{field.references}'"
             wanted = f"{field.name} IS NOT NULL AND {field.name} NOT IN ({current})"
             said = f"{field.name} names a {field.references} that the registry does not hold"
             yield wanted, said + " (record that one first)"
 
 
-def _version_checks(table: RecordTable, schema: Any, stamp: Stamp) -> Iterator[tuple[str, str]]:
+def select_parents(table: RecordTable) -> str:
+    """Write the query for ``held_parents``: every current record that a table may refer to."""
+    parents = sorted({field.references for field in table.references if field.references})
+    each = [f"SELECT '{name}' AS parent, {name}_id AS key FROM {name}" for name in parents]
+    return " UNION ALL ".join(each or ["SELECT '' AS parent, '' AS key WHERE false"])
+
+
+def _version_checks(
+    table: RecordTable, schema: Any, stamp: Stamp, *, is_known: bool
+) -> Iterator[tuple[str, str]]:
     """Yield (condition on appended_rows, what is wrong) for the rows as new versions."""
     keys = ", ".join(field.name for field in table.key)
     repeated = f"SELECT {keys} FROM appended_rows GROUP BY ALL HAVING count(*) > 1"
     yield f"({keys}) IN ({repeated})", "the same key stands in more than one row"
-    if not stamp.why.strip():
+    if is_known and not stamp.why.strip():
         stored = f"SELECT {keys} FROM {table.name}_key"
         yield f"({keys}) IN ({stored})", "a new version of a record needs a reason"
     if BASED_ON in schema.names:
@@ -132,12 +141,15 @@ def find_row_faults(
     schema: Any,
     stamp: Stamp,
     *,
+    is_known: bool,
     may_refer_to_withdrawn: bool = False,
 ) -> str:
-    """Say what keeps the registered rows out, naming rows and fields but no values; "" if nothing.
+    """Say what keeps ``appended_rows`` out, naming rows and fields but no values; "" if nothing.
 
-    Checks blanks in required fields, values that would be rounded, references to records that are
-    not there or withdrawn, repeated keys, a missing reason, and edits of an outdated version.
+    ``is_known`` tells whether the record of some row is there already, and ``run`` finds what
+    :func:`select_parents` selects as ``held_parents``. Checks blanks in required fields, values
+    that would be rounded, references to records that are not there or withdrawn, repeated keys, a
+    missing reason, and edits of an outdated version.
     """
     lacking = [f.name for f in table.fields if f.is_required and f.name not in schema.names]
     if lacking:
@@ -145,7 +157,7 @@ def find_row_faults(
     faults = []
     checks = chain(
         _field_checks(table, schema, may_refer=may_refer_to_withdrawn),
-        _version_checks(table, schema, stamp),
+        _version_checks(table, schema, stamp, is_known=is_known),
     )
     for condition, said in checks:
         rows = run(
@@ -172,46 +184,60 @@ def leave_blank_columns_out(table: RecordTable, rows: Any) -> Any:
     return rows.select(kept)
 
 
+def describe_columns(
+    table: RecordTable, rows: Any, chained: ChainedTable, *, all_new: bool
+) -> dict[str, Filling]:
+    """Say what is known of the typed columns that :func:`select_typed_rows` makes of rows."""
+    known: dict[str, Filling] = {}
+    fields = {field.name for field in table.fields}
+    for column in chained.columns:
+        name = column.name
+        if name in rows.column_names:
+            if not rows[name].null_count:
+                known[name] = "filled"
+        elif name not in fields and (name != "version" or all_new):
+            known[name] = "constant"
+        elif name in fields and not column.is_required:
+            known[name] = "blank"
+    return known
+
+
 def select_typed_rows(
     table: RecordTable, schema: Any, chained: ChainedTable, *, all_new: bool = False
 ) -> str:
-    """Write the query that turns ``appended_rows`` into typed, versioned, hashed rows in order.
+    """Write the query that turns ``appended_rows`` into typed, versioned rows in order.
 
-    With ``all_new`` no row's record is there yet, so no earlier version is looked for and the rows
-    keep their order by themselves.
+    Columns that are NULL in every row are left out. With ``all_new`` no row's record is there yet,
+    so no earlier version is looked for and the rows keep their order by themselves.
 
     Takes the named parameters batch_no, recorded_at, recorded_by, recorded_why, own_centre and
     withdrawn.
     """
     fields = {field.name: field for field in table.fields}
     keys = ", ".join(field.name for field in table.key)
-    given = set(schema.names)
     parts = []
     for column in chained.columns:
+        given = column.name in schema.names
+        if column.name in fields and not given and not column.is_required:
+            continue
         value = f"CAST(${column.name} AS {column.type})"
         if column.name == "version":
             earlier = "0" if all_new else "coalesce(latest.version, 0)"
             value = f"CAST({earlier} + 1 AS INTEGER)"
         elif column.name == "centre_id":
             own = "CAST($own_centre AS VARCHAR)"
-            entered = "nullif(trim(r.centre_id), '')" if "centre_id" in given else "NULL"
+            entered = "nullif(trim(r.centre_id), '')" if given else "NULL"
             value = f"coalesce({entered}, {own})"
         elif column.name in fields:
-            source = f"r.{column.name}" if column.name in given else "NULL"
-            value = f"CAST({source} AS {column.type})"
+            value = f"CAST(r.{column.name} AS {column.type})"
         parts.append(f"{value} AS {column.name}")
     if all_new:
-        typed = f"SELECT {', '.join(parts)} FROM appended_rows r"
-        return f"SELECT *, {content_hash(chained)} AS content_hash FROM ({typed})"
+        return f"SELECT {', '.join(parts)} FROM appended_rows r"
     match = " AND ".join(
         f"latest.{field.name} = CAST(r.{field.name} AS {column_type(field)})" for field in table.key
     )
-    typed = (
-        f"SELECT r.row_no, {', '.join(parts)} FROM appended_rows r LEFT JOIN "
-        f"(SELECT {keys}, max(version) AS version FROM {chained.name} GROUP BY ALL) latest "
-        f"ON {match}"
-    )
     return (
-        f"SELECT * EXCLUDE (row_no), {content_hash(chained)} AS content_hash "
-        f"FROM ({typed}) ORDER BY row_no"
+        f"SELECT {', '.join(parts)} FROM appended_rows r LEFT JOIN "
+        f"(SELECT {keys}, max(version) AS version FROM {chained.name} GROUP BY ALL) latest "
+        f"ON {match} ORDER BY r.row_no"
     )

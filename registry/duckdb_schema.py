@@ -11,6 +11,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal
 
 from registry.records import Field, RecordTable
 
@@ -39,6 +41,11 @@ class Column:
     name: str
     type: str
     rest: str = "NOT NULL"
+
+    @property
+    def is_required(self) -> bool:
+        """Whether it may not be NULL."""
+        return self.rest.startswith("NOT NULL")
 
     def define(self) -> str:
         """Write the column as a line of CREATE TABLE."""
@@ -155,7 +162,11 @@ def chained_tables(tables: Mapping[str, RecordTable]) -> dict[str, ChainedTable]
     return {table.name: table for table in (*chained, _setting_table(), *_batch_tables())}
 
 
-def content_text(table: ChainedTable) -> str:
+Filling = Literal["blank", "filled", "constant"]
+"""What is known of a column's values: all NULL, none NULL, or all the same and not NULL."""
+
+
+def content_text(table: ChainedTable, known: Mapping[str, Filling] = MappingProxyType({})) -> str:
     """Write the SQL expression of a row's canonical text.
 
     The table's name, then ``name=bytes:text;`` for every column that is not NULL, columns in the
@@ -164,15 +175,32 @@ def content_text(table: ChainedTable) -> str:
     leaves the text of the rows before it as it was. Times are microseconds since 1970 (free of any
     time zone), decimals have six places, dates are YYYY-MM-DD.
 
+    Parameters
+    ----------
+    table
+        The table.
+    known
+        What is known of some columns in the rows at hand, by name: the text is the same, and
+        quicker made.
+
     Examples
     --------
     >>> print(content_text(ChainedTable("t", (Column("a", "VARCHAR"),), ("a",))))
-    concat('t;', 'a=' || strlen(a) || ':' || a || ';')
+    concat('t;', 'a=', strlen(a), ':', a, ';')
+    >>> print(content_text(ChainedTable("t", (Column("b", "VARCHAR", ""),), ("b",))))
+    concat('t;', CASE WHEN b IS NOT NULL THEN concat('b=', strlen(b), ':', b, ';') END)
     """
     parts = [f"'{table.name};'"]
     for column in sorted(table.columns, key=lambda column: column.name):
         text = _as_text(column)
-        parts.append(f"'{column.name}=' || strlen({text}) || ':' || {text} || ';'")
+        part = f"'{column.name}=', strlen({text}), ':', {text}, ';'"
+        filling = known.get(column.name, "filled" if column.is_required else None)
+        if filling == "filled":  # one flat concat is twice as fast as nested ones
+            parts.append(part)
+        elif filling == "constant":  # made once
+            parts.append(f"concat({part})")
+        elif filling is None:
+            parts.append(f"CASE WHEN {column.name} IS NOT NULL THEN concat({part}) END")
     return f"concat({', '.join(parts)})"
 
 
@@ -198,10 +226,15 @@ def _create_table(name: str, lines: list[str]) -> str:
 
 def _create_chained(table: ChainedTable) -> str:
     lines = [column.define() for column in table.columns]
-    lines += [f"{name} {kind} NOT NULL" for name, kind in _LINKS]
+    lines += [f"{name} {kind} NOT NULL{_packing(kind)}" for name, kind in _LINKS]
     lines += [f"CHECK (octet_length({name}) = {HASH_BYTES})" for name, kind in _LINKS[1:]]
     lines += [f"PRIMARY KEY ({', '.join(table.primary_key)})", *table.clauses]
     return _create_table(table.name, lines)
+
+
+def _packing(kind: str) -> str:
+    """Keep hashes as they are: nothing packs them, and trying to took a tenth of an intake."""
+    return " USING COMPRESSION uncompressed" if kind == "BLOB" else ""
 
 
 def _create_key(table: RecordTable) -> str:

@@ -8,17 +8,16 @@ fetched whole, since a half-read one blocks the connection.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from datetime import datetime
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 import duckdb
-import pyarrow as pa
 
-from registry.chain import HASH_BYTES, Anchor, Head, Link, extend_chain
+from registry.chain import Anchor, Head, Link
+from registry.duckdb_appending import append_pages, append_row
 from registry.duckdb_content import (
     CREATE_LOCK_TABLE,
     LOCK_TABLE,
@@ -31,15 +30,8 @@ from registry.duckdb_content import (
 )
 from registry.duckdb_errors import word_open_error, word_write_error
 from registry.duckdb_integrity import find_inconsistency, read_links
-from registry.duckdb_rows import (
-    check_column_types,
-    find_row_faults,
-    leave_blank_columns_out,
-    select_typed_rows,
-)
-from registry.duckdb_schema import ChainedTable, chained_tables, column_type, content_hash
+from registry.duckdb_schema import chained_tables, column_type
 from registry.encryption import load_cryptography
-from registry.errors import RefusedInputError
 from registry.migrate import AppliedMigration, Migration
 from registry.records import TABLES, RecordTable
 from registry.storage import DataLock, Inconsistency, Orphans, Stamp
@@ -81,22 +73,6 @@ class DuckDBStorage:
         return self._connection
 
     def _rows(self, sql: str, parameters: Sequence[object] = ()) -> list[tuple[Any, ...]]:
-        fetched: list[tuple[Any, ...]] = self._connection.execute(sql, list(parameters)).fetchall()
-        return fetched
-
-    def _rows_over(
-        self,
-        sql: str,
-        parameters: Sequence[object] = (),
-        *,
-        appended_rows: Any = None,
-        chained_rows: Any = None,
-    ) -> list[tuple[Any, ...]]:
-        """Run SQL over Arrow tables, which it finds as this function's own variables.
-
-        A registered table is kept in memory until the transaction ends, even when it is
-        unregistered before; such a variable is let go at once.
-        """
         fetched: list[tuple[Any, ...]] = self._connection.execute(sql, list(parameters)).fetchall()
         return fetched
 
@@ -258,106 +234,40 @@ class DuckDBStorage:
     def append_versions(
         self,
         table: RecordTable,
-        rows: Any,
+        pages: Iterable[Any],
         stamp: Stamp,
         head: Head,
         *,
         is_withdrawal: bool = False,
     ) -> tuple[int, Head]:
-        """Record a new version of each row; return how many and the new head.
+        """Record a new version of each row of the pages; return how many and the new head.
 
         Raises
         ------
         RefusedInputError
             When rows repeat a key, refer to a record that is not there, would be rounded, or break
-            one of the store's checks; row numbers are those of ``rows``, from 1.
+            one of the store's checks; row numbers are those of all pages together, from 1.
         ValueError
             For a column that the table has not, or of another type than the field.
         """
-        check_column_types(table, rows.schema)
-        rows = leave_blank_columns_out(table, rows)
-        numbered = rows.append_column("row_no", pa.array(range(1, rows.num_rows + 1), pa.int64()))
-        run = partial(self._rows_over, appended_rows=numbered)
+        chained = _CHAINED[f"{table.name}_version"]
         try:
-            faults = find_row_faults(
-                run, table, rows.schema, stamp, may_refer_to_withdrawn=is_withdrawal
+            return append_pages(
+                self._connection, chained, table, pages, stamp, head, is_withdrawal=is_withdrawal
             )
-            if faults:
-                raise RefusedInputError(faults, table=table.name)
-            typed = self._type_rows(table, numbered, stamp, is_withdrawal=is_withdrawal)
-            chained = _CHAINED[f"{table.name}_version"]
-            head = self._insert_chained(chained, typed, head, identity=table)
         except duckdb.Error as error:
             raise word_write_error(error, self._path, table=table.name) from None
-        return rows.num_rows, head
-
-    def _type_rows(
-        self, table: RecordTable, appended_rows: Any, stamp: Stamp, *, is_withdrawal: bool
-    ) -> Any:
-        """Turn numbered rows into typed, versioned, hashed ones; the SQL names the argument."""
-        values = {
-            "batch_no": stamp.batch_no,
-            "recorded_at": stamp.at,
-            "recorded_by": stamp.by,
-            "recorded_why": stamp.why,
-            "own_centre": stamp.centre_id,
-            "withdrawn": is_withdrawal,
-        }
-        keys = ", ".join(field.name for field in table.key)
-        known = self._rows_over(
-            f"SELECT 1 FROM {table.name}_key WHERE ({keys}) IN "
-            f"(SELECT ({keys}) FROM appended_rows) LIMIT 1",
-            appended_rows=appended_rows,
-        )
-        schema = appended_rows.drop_columns(["row_no"]).schema
-        chained = _CHAINED[f"{table.name}_version"]
-        query = select_typed_rows(table, schema, chained, all_new=not known)
-        return self._connection.sql(query, params=values).to_arrow_table()
 
     def append_links(
         self, table_name: str, rows: Sequence[Mapping[str, object]], head: Head
     ) -> Head:
         """Record rows of one of the chained tables that hold no records."""
-        chained = _CHAINED[table_name]
-        casts = ", ".join(f"CAST(${c.name} AS {c.type}) AS {c.name}" for c in chained.columns)
-        hashed = f"SELECT *, {content_hash(chained)} AS content_hash FROM (SELECT {casts})"
         for row in rows:
-            typed = self._connection.sql(hashed, params=dict(row)).to_arrow_table()
             try:
-                head = self._insert_chained(chained, typed, head)
+                head = append_row(self._connection, _CHAINED[table_name], row, head)
             except duckdb.Error as error:
                 raise word_write_error(error, self._path, table=table_name) from None
         return head
-
-    def _insert_chained(
-        self, chained: ChainedTable, typed: Any, head: Head, *, identity: RecordTable | None = None
-    ) -> Head:
-        count = typed.num_rows
-        if not count:
-            return head
-        digests = typed["content_hash"].combine_chunks().cast(pa.binary(HASH_BYTES))
-        first = digests.offset * HASH_BYTES
-        content = digests.buffers()[1].to_pybytes()[first : first + count * HASH_BYTES]
-        chain = extend_chain(head.chain_hash, content)
-        stored = pa.FixedSizeBinaryArray.from_buffers(
-            pa.binary(HASH_BYTES), count, [None, pa.py_buffer(chain)]
-        )
-        numbers = pa.array(range(head.entry_no + 1, head.entry_no + count + 1), pa.int64())
-        typed = typed.append_column("chain_hash", stored).append_column("entry_no", numbers)
-        if identity is not None:
-            keys = ", ".join(field.name for field in identity.key)
-            self._rows_over(
-                f"INSERT INTO {identity.name}_key ({keys}) "
-                f"SELECT {keys} FROM chained_rows WHERE version = 1",
-                chained_rows=typed,
-            )
-        names = ", ".join(column.name for column in chained.columns)
-        names += ", entry_no, content_hash, chain_hash"
-        self._rows_over(
-            f"INSERT INTO {chained.name} ({names}) SELECT {names} FROM chained_rows",
-            chained_rows=typed,
-        )
-        return Head(head.batch_no, head.entry_no + count, chain[-HASH_BYTES:])
 
     # --- reading ----------------------------------------------------------------------------------
 
@@ -412,6 +322,8 @@ def _set_up(connection: Any, *, write: bool, is_encrypted: bool) -> None:
     connection.execute("SET autoinstall_known_extensions = false").fetchall()
     connection.execute("SET autoload_known_extensions = false").fetchall()
     connection.execute("SET TimeZone = 'UTC'").fetchall()
+    # A full group of rows is packed and written while the next ones come, not all at the commit.
+    connection.execute("SET write_buffer_row_group_count = 1").fetchall()
     if is_encrypted:
         connection.execute("SET temp_file_encryption = true").fetchall()
         if write:

@@ -85,7 +85,7 @@ def make_identifier_rules(table: RecordTable) -> Iterator[RecordRule]:
             "error",
             table.name,
             field.name,
-            _matches(field.name, EMAIL),
+            f"contains(r.{field.name}, '@') AND {_matches(field.name, EMAIL)}",
             "no e-mail address",
             "take the address out: records are kept under pseudonyms",
         )

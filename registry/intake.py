@@ -272,8 +272,7 @@ def _record(
     try:
         with store.batch(kind, by=request.by, why=why, at=request.at) as batch:
             for table in TABLES.values():
-                for page in staged.select_pages(table):
-                    batch.append(table.name, page)
+                batch.append_pages(table.name, staged.select_pages(table))
             for (digest, table_name), (name, count) in _rows_by_digest(
                 staged, files, in_part
             ).items():

@@ -6,6 +6,7 @@ What comes out is a :class:`Chunk`, the form in which rows of every kind of file
 from __future__ import annotations
 
 import csv
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -188,13 +189,39 @@ def parse_block(
     plain, miscounted = _parse_plain(text, [first_line + at for at in kept], n_columns, delimiter)
     problems += miscounted
     whole = "\n".join(lines[:used]) if records else text
-    has_rare = is_joined or any(mark in whole for mark in RARE_BLANKS if mark != "\n")
+    has_rare = is_joined or _has_rare_blanks(whole)
     cells = _append_records(plain, records, starts)
     return used, Chunk(cells, tuple(problems), has_rare)
 
 
+def is_plain(text: str) -> bool:
+    """Whether lines hold no quote and none of them is empty, so that each mark ends a cell."""
+    return '"' not in text and "\n\n" not in text and not text.startswith("\n")
+
+
+def parse_plain_block(
+    text: str, first_line: int, n_columns: int, *, delimiter: str = ","
+) -> tuple[int, Chunk]:
+    """Parse whole plain lines; parameters and answer as :func:`parse_block`.
+
+    Examples
+    --------
+    >>> used, chunk = parse_plain_block("P1,a\\nP2,b\\n", 2, 2)
+    >>> used, chunk.cells["line"].to_pylist()
+    (2, [2, 3])
+    """
+    used = text.count("\n")
+    numbers = range(first_line, first_line + used)
+    cells, problems = _parse_plain(text, numbers, n_columns, delimiter)
+    return used, Chunk(cells, tuple(problems), _has_rare_blanks(text))
+
+
+def _has_rare_blanks(text: str) -> bool:
+    return any(mark in text for mark in RARE_BLANKS if mark != "\n")
+
+
 def _parse_plain(
-    text: str, line_numbers: list[int], n_columns: int, delimiter: str
+    text: str, line_numbers: Sequence[int], n_columns: int, delimiter: str
 ) -> tuple[pa.Table, list[LineProblem]]:
     """Parse lines without quotes, where every mark ends a cell."""
     import numpy as np

@@ -17,7 +17,14 @@ from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 
 from registry.errors import RefusedInputError, UsageError
-from registry.line_records import Chunk, parse_block, parse_line, split_leniently
+from registry.line_records import (
+    Chunk,
+    is_plain,
+    parse_block,
+    parse_line,
+    parse_plain_block,
+    split_leniently,
+)
 
 LONGEST_LINE = 1_000_000
 """Characters; a longer line means that this is not a CSV file."""
@@ -227,34 +234,32 @@ class CsvLines:
                 line,
             )
 
-    def _read_lines(self) -> list[str]:
-        """Read the next block and return its complete lines; all that is left at the end."""
+    def _read_more(self) -> None:
+        """Add the next block to the text that has not been used up."""
         text = next(self._texts, None)
         if text is None:
             self._ended = True
-            lines, self._rest = ([self._rest] if self._rest else []), ""
-            return lines
-        *lines, self._rest = (self._rest + text).split("\n")
-        if len(self._rest) > LONGEST_LINE:
+            return
+        self._rest += text
+        if len(self._rest) - self._rest.rfind("\n") - 1 > LONGEST_LINE:
             raise self._refuse(
                 f"A line is longer than {LONGEST_LINE} characters, so this is not a CSV file. "
                 "Save the table as CSV UTF-8."
             )
-        return lines
 
     def _read_heading(self) -> tuple[str, ...]:
-        self._pending: list[str] = []
         first, last = self._heading_lines
-        while len(self._pending) <= last and not self._ended:
-            self._pending += self._read_lines()
-        if not any(line.strip() for line in self._pending):
+        while self._rest.count("\n") <= last and not self._ended:
+            self._read_more()
+        if not self._rest.strip():
             raise self._refuse(_EMPTY_FILE)
-        named = _SEPARATOR_LINE.fullmatch(self._pending[0].strip(" "))
+        named = _SEPARATOR_LINE.fullmatch(self._rest.partition("\n")[0].strip(" "))
         if named and last == 1:
             self.delimiter = self.delimiter or named[1]
             first = last = 2
-        lines = self._pending[first - 1 : last]
-        del self._pending[:last]
+        parts = self._rest.split("\n", last)
+        lines = parts[first - 1 : last]
+        self._rest = parts[last] if len(parts) > last else ""
         self._first_row = last + 1
         if not self.delimiter:
             self.delimiter = choose_delimiter(lines[-1] if lines else "", self._known)
@@ -280,16 +285,27 @@ class CsvLines:
         first_line = self._first_row
         is_done = False
         while not is_done:
-            self._pending += [] if self._ended else self._read_lines()
+            if not self._ended:
+                self._read_more()
             is_done = self._ended
-            used, chunk = parse_block(
-                self._pending,
-                first_line,
-                len(self.heading),
-                is_last=self._ended,
-                delimiter=self.delimiter,
-            )
-            del self._pending[:used]
+            used, chunk = self._parse_rest(first_line)
             first_line += used
             if used:
                 yield chunk
+
+    def _parse_rest(self, first_line: int) -> tuple[int, Chunk]:
+        """Parse what can be told of the text so far; return how many lines are used up."""
+        end = len(self._rest) if self._ended else self._rest.rfind("\n") + 1
+        text, unended = self._rest[:end], self._rest[end:]
+        if text and not text.endswith("\n"):
+            text += "\n"
+        n_columns = len(self.heading)
+        if is_plain(text):
+            self._rest = unended
+            return parse_plain_block(text, first_line, n_columns, delimiter=self.delimiter)
+        lines = text.split("\n")[:-1]
+        used, chunk = parse_block(
+            lines, first_line, n_columns, is_last=self._ended, delimiter=self.delimiter
+        )
+        self._rest = "\n".join([*lines[used:], unended])
+        return used, chunk

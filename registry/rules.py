@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -204,41 +204,19 @@ def _check_of_time(field: Field, today: date, date_order: DateOrder | None) -> C
     )
 
 
-def make_check_query(
-    checks: Sequence[CellCheck], source: str, *, has_rare_blanks: bool = True
-) -> str:
-    """SQL that judges a chunk of text rows.
+def make_text_query(check: CellCheck, source: str, *, has_rare_blanks: bool = True) -> str:
+    """SQL that judges texts of one field.
 
-    ``source`` has ``line`` and one text column for each checked field; the answer has ``line``, and
-    for each field its typed value under its name and the name of the problem under ``?name``.
-    All-blank rows are left out. Without ``has_rare_blanks`` only spaces are trimmed, which is much
-    faster.
+    ``source`` has a column ``text``; the answer has, in the same order, the typed ``value`` (NULL
+    for a blank or wrong text), the name of the ``problem`` (NULL for a sound one) and ``is_blank``.
+    Without ``has_rare_blanks`` only spaces are trimmed, which is much faster.
     """
     blanks = f", {_BLANKS}" if has_rare_blanks else ""
-    names = [check.field.name for check in checks]
-    texts = ", ".join(
-        f"nullif(trim({quote_name(name)}{blanks}), '') AS {quote_name('v ' + name)}"
-        for name in names
-    )
-    typed = ", ".join(
-        f"{check.typed_sql(quote_name('v ' + check.field.name))}"
-        f" AS {quote_name('t ' + check.field.name)}"
-        for check in checks
-    )
-    problems = ", ".join(
-        check.problem_sql(quote_name("v " + name), quote_name("t " + name))
-        + f" AS {quote_name('?' + name)}"
-        for name, check in zip(names, checks, strict=True)
-    )
-    values = ", ".join(
-        f"CASE WHEN {quote_name('?' + name)} IS NULL THEN {quote_name('t ' + name)} END"
-        f" AS {quote_name(name)}, {quote_name('?' + name)}"
-        for name in names
-    )
-    some = " OR ".join(f"{quote_name('v ' + name)} IS NOT NULL" for name in names)
     return (
-        f"SELECT line, {values} FROM (SELECT *, {problems} FROM (SELECT *, {typed} FROM "
-        f"(SELECT line, {texts} FROM {source}) WHERE {some}))"
+        "SELECT CASE WHEN problem IS NULL THEN t END AS value, problem, v IS NULL AS is_blank FROM "
+        f"(SELECT *, {check.problem_sql('v', 't')} AS problem FROM "
+        f"(SELECT *, {check.typed_sql('v')} AS t FROM "
+        f"(SELECT nullif(trim(text{blanks}), '') AS v FROM {source})))"
     )
 
 

@@ -103,17 +103,24 @@ def select_incomplete(table: RecordTable, field: Field) -> str:
     )
 
 
-def select_page(table: RecordTable, file_no: int, first: int, last: int) -> str:
-    """Select the rows of some lines that make a new version, with their derived fields."""
+def select_page(
+    table: RecordTable, file_no: int, first: int, last: int, *, are_new: bool = False
+) -> str:
+    """Select the rows of some lines that make a new version, with their derived fields.
+
+    ``are_new`` tells that every row of the table does.
+    """
     derived, joins = join_derived(table, "r")
     values = [f"r.{field.name}" for field in table.entered]
     values += [
         f"CAST({sql} AS {column_type(table.field(name))}) AS {name}"
         for name, sql in derived.items()
     ]
+    changes = "" if are_new else "AND t.state <> 'unchanged'"
+    if not are_new:
+        joins = f"JOIN state_{table.name} t ON t.file_no = r.file_no AND t.line = r.line {joins}"
     return (
-        f"SELECT {', '.join(values)} FROM staged_{table.name} r "
-        f"JOIN state_{table.name} t ON t.file_no = r.file_no AND t.line = r.line {joins} "
-        f"WHERE t.state <> 'unchanged' AND r.file_no = {file_no} "
-        f"AND r.line BETWEEN {first} AND {last} ORDER BY r.line"
+        f"SELECT {', '.join(values)} FROM staged_{table.name} r {joins} "
+        f"WHERE r.file_no = {file_no} AND r.line BETWEEN {first} AND {last} {changes} "
+        "ORDER BY r.line"
     )

@@ -7,9 +7,11 @@ physical line they come from. Nothing is written to the registry here.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from registry.cell_judging import CellJudge, JudgedCells
 from registry.derived import (
     ACUITY_ALLOWED,
     ACUITY_FIELDS,
@@ -30,10 +32,9 @@ from registry.rules import (
     LONGEST_TEXT,
     DateOrder,
     find_remedy,
-    make_check,
-    make_check_query,
     quote_text,
 )
+from registry.side_by_side import one_thread, read_ahead
 from registry.staged_queries import (
     create_staging,
     fill_from_registry,
@@ -46,8 +47,8 @@ from registry.staged_queries import (
 if TYPE_CHECKING:
     import pyarrow as pa
 
-PAGE_LINES = 200_000
-"""Rows handed to the store at a time."""
+PAGE_LINES = 61_440
+"""Rows handed to the store at a time: half a row group of DuckDB's. Three pages are under way."""
 
 _LONGEST_SHOWN = 80
 
@@ -171,22 +172,19 @@ class StagedRows:
         """Stage every row of a file and judge its cells."""
         file_no = len(self.files)
         self.files.append(file)
-        checks = [
-            make_check(field, today=self._today, date_order=self._date_order)
-            for field in heading.columns
-        ]
-        queries = [
-            make_check_query(checks, "chunk_cells", has_rare_blanks=rare) for rare in (False, True)
-        ]
+        judge = CellJudge(
+            self.connection, heading.columns, today=self._today, date_order=self._date_order
+        )
         self.rows_read[file_no] = self._lines[file_no] = 0
-        for chunk in chunks:
-            self._report_lines(file_no, heading, chunk.problems)
-            self._report_unnamed(file_no, heading, chunk)
-            if checks:
-                self._stage_chunk(file_no, heading, chunk, queries[chunk.has_rare_blanks])
+        with one_thread(self.connection), closing(read_ahead(chunks)) as coming:
+            for chunk in coming:
+                self._report_lines(file_no, heading, chunk.problems)
+                self._report_unnamed(file_no, heading, chunk)
+                if heading.columns and chunk.cells.num_rows:
+                    self._stage_chunk(file_no, heading, chunk, judge)
         self._complete(file_no, heading)
 
-    def _stage_chunk(self, file_no: int, heading: Heading, chunk: Chunk, query: str) -> None:
+    def _stage_chunk(self, file_no: int, heading: Heading, chunk: Chunk, judge: CellJudge) -> None:
         names = [field.name for field in heading.columns]
         places = [str(place) for place in heading.columns.values()]
         renamed = [*names, "line"]
@@ -194,42 +192,50 @@ class StagedRows:
         written = cells
         if chunk.written is not None:
             written = chunk.written.select([*places, "line"]).rename_columns(renamed)
-        self.connection.register("chunk_cells", cells)
-        judged: pa.Table = self.connection.sql(query).to_arrow_table()
-        self.connection.unregister("chunk_cells")
-        bad = [field for field in heading.columns if _count_valid(judged[f"?{field.name}"])]
-        for field in bad:
-            self._report_cells(file_no, field, cells, written, judged)
-        self.connection.register("judged_rows", judged)
-        marks = ", ".join(
-            f'CASE WHEN "?{field.name}" IS NOT NULL THEN {quote_text(field.name)} END'
-            for field in bad
-        )
-        unreadable = f"nullif(list_filter([{marks}], lambda x: x IS NOT NULL), [])"
+        judged = judge.judge(cells, has_rare_blanks=chunk.has_rare_blanks)
+        for field, problems in judged.problems.items():
+            self._report_cells(file_no, field, cells, written, judged.values["line"], problems)
+        self._insert(file_no, names, judged)
+        self.rows_read[file_no] += judged.values.num_rows
+        self._lines[file_no] = max(self._lines[file_no], _last(cells["line"]))
+
+    def _insert(self, file_no: int, names: Sequence[str], judged: JudgedCells) -> None:
+        """Put judged rows into the staging table, with the fields that could not be read."""
+        rows, marks = judged.values, []
+        for field, problems in judged.problems.items():
+            rows = rows.append_column(f"?{field.name}", problems)
+            marks.append(f'CASE WHEN "?{field.name}" IS NOT NULL THEN {quote_text(field.name)} END')
+        unreadable = "NULL"
+        if marks:
+            found = f"list_filter([{', '.join(marks)}], lambda x: x IS NOT NULL)"
+            unreadable = f"nullif({found}, [])"
+        self.connection.register("judged_rows", rows)
         self.run(
-            f"INSERT INTO staged_{self.files[file_no].table.name} BY NAME "
-            f"SELECT {', '.join(names)}, {file_no} AS file_no, line, "
-            f"{unreadable if bad else 'NULL'} AS unreadable FROM judged_rows"
+            f"INSERT INTO staged_{self.files[file_no].table.name} BY NAME SELECT "
+            f"{', '.join(names)}, {file_no} AS file_no, line, {unreadable} AS unreadable "
+            "FROM judged_rows"
         )
         self.connection.unregister("judged_rows")
-        self.rows_read[file_no] += judged.num_rows
-        last = _last(cells["line"])
-        self._lines[file_no] = max(self._lines[file_no], last)
 
     def _report_cells(
-        self, file_no: int, field: Field, cells: pa.Table, written: pa.Table, judged: pa.Table
+        self,
+        file_no: int,
+        field: Field,
+        cells: pa.Table,
+        written: pa.Table,
+        lines_judged: pa.ChunkedArray,
+        problems: pa.Array,
     ) -> None:
         import pyarrow.compute as pc
 
-        wrong = judged.select(["line", f"?{field.name}"]).filter(
-            pc.is_valid(judged[f"?{field.name}"])
-        )
-        lines = wrong["line"].to_pylist()
-        is_wrong = pc.is_in(cells["line"], wrong["line"])
-        bad_lines = cells["line"].filter(is_wrong).to_pylist()
-        found = dict(zip(bad_lines, cells[field.name].filter(is_wrong).to_pylist(), strict=True))
-        shown = dict(zip(bad_lines, written[field.name].filter(is_wrong).to_pylist(), strict=True))
-        for line, problem in zip(lines, wrong[f"?{field.name}"].to_pylist(), strict=True):
+        is_wrong = pc.is_valid(problems)
+        wrong_lines = lines_judged.filter(is_wrong)
+        lines = wrong_lines.to_pylist()
+        is_shown = pc.is_in(cells["line"], wrong_lines.combine_chunks())
+        bad_lines = cells["line"].filter(is_shown).to_pylist()
+        found = dict(zip(bad_lines, cells[field.name].filter(is_shown).to_pylist(), strict=True))
+        shown = dict(zip(bad_lines, written[field.name].filter(is_shown).to_pylist(), strict=True))
+        for line, problem in zip(lines, problems.filter(is_wrong).to_pylist(), strict=True):
             text = found[line].strip()
             seen = shown[line].strip() or text
             refused = split_refused(text)
@@ -441,18 +447,16 @@ class StagedRows:
 
     def select_pages(self, table: RecordTable) -> Iterator[pa.Table]:
         """Yield the rows that make a new version, with their derived fields, page by page."""
+        are_new = set(self.states.get(table.name, {})) == {"new"}
         for file_no, file in enumerate(self.files):
             if file.table is not table:
                 continue
             for first in range(1, self._lines[file_no] + 1, PAGE_LINES):
-                query = select_page(table, file_no, first, first + PAGE_LINES - 1)
+                last = first + PAGE_LINES - 1
+                query = select_page(table, file_no, first, last, are_new=are_new)
                 page = self.connection.sql(query).to_arrow_table()
                 if page.num_rows:
                     yield page
-
-
-def _count_valid(column: pa.ChunkedArray) -> int:
-    return len(column) - int(column.null_count)
 
 
 def _last(column: pa.ChunkedArray) -> int:

@@ -7,7 +7,7 @@ migrations, and nothing else changes.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, Protocol
@@ -110,13 +110,16 @@ class Storage(Protocol):
     def append_versions(
         self,
         table: RecordTable,
-        rows: Any,
+        pages: Iterable[Any],
         stamp: Stamp,
         head: Head,
         *,
         is_withdrawal: bool = False,
     ) -> tuple[int, Head]:
-        """Record a new version of each row; return how many and the new head."""
+        """Record a new version of each row of the pages; return how many and the new head.
+
+        No key stands in two pages.
+        """
 
     def append_links(
         self, table_name: str, rows: Sequence[Mapping[str, object]], head: Head

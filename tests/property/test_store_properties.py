@@ -107,7 +107,7 @@ def test_any_sequence_of_batches(empty: Path, sequence: list[tuple[str, Rows]]) 
 cells = st.one_of(
     st.none(), st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"))
 )
-two_columns = ChainedTable("t", (Column("a", "VARCHAR"), Column("b", "VARCHAR")), ("a",))
+two_columns = ChainedTable("t", (Column("a", "VARCHAR"), Column("b", "VARCHAR", "")), ("a",))
 
 
 @pytest.fixture(scope="module")

@@ -138,7 +138,7 @@ def test_two_writers_on_one_connection_the_second_commit_is_refused(path: Path) 
         other.begin()
         head = other.head()
         stamp = Stamp(head.batch_no + 1, AT, "ben", "", "c")
-        other.append_versions(TABLES["patient"], ONE, stamp, head)
+        other.append_versions(TABLES["patient"], [ONE], stamp, head)
         with store.batch("intake", by="ana", at=AT) as batch:
             batch.append("patient", ONE)
         with pytest.raises(StoreError, match="Someone else recorded a new version meanwhile"):
