@@ -154,6 +154,8 @@ def section(results: OutcomeResults) -> Section:
     figure = _figure(found)
     blocks += [figure, _incidences(found)] if figure else [_incidences(found)]
     grades = _grades(found)
-    blocks += [grades, _readings(found)] if grades else []
+    blocks += [grades] if grades else []
+    if any(one.from_acuity for one in found):
+        blocks.append(_readings(found))
     blocks.append(_prevalence(found))
     return Section(TITLE, tuple(blocks), new_page=True)
