@@ -103,6 +103,34 @@ def test_vision_meets_its_own_level_and_charts_their_reference(
     assert charts["death"]["reference_is_own"]
 
 
+def test_the_audit_takes_own_rates_margins_and_a_reference(
+    stores: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "own.csv").write_text(
+        "key,citation,end_point,definition,free_of_event,compares_with,estimator,n,years,estimate,"
+        "verified\nOwn2024,Invented,control,no regrowth,yes,local_failure,kaplan-meier,300,3,0.5,"
+        "read\n"
+    )
+    (tmp_path / "margins.toml").write_text(
+        '[[margin]]\nend_point = "local_failure"\nratio = 1.5\nsource = "our meeting"\n'
+        "decided_on = 2015-01-01\n"
+    )
+    (tmp_path / "standards.toml").write_text(
+        '[[reference]]\nend_point = "local_failure"\ncurve = "RuThesis894"\nsource = "us"\n'
+        "decided_on = 2014-01-01\n"
+    )
+    code, answer = run(
+        capsys, "audit", stores[0], "--year", 2024, "--format", "html", "--out", tmp_path / "out",
+        "--rates", tmp_path / "own.csv", "--margin", tmp_path / "margins.toml",
+        "--standards", tmp_path / "standards.toml",
+    )  # fmt: skip
+    assert code == 0
+    page = Path(answer["files"]["html"]).read_text(encoding="utf-8")
+    assert "was within the margin decided beforehand, up to 1.5 times Own2024" in page
+    assert "our meeting, 2015-01-01" in page
+    assert "Expected from the published curve RuThesis894" in page
+
+
 def test_expected_events_are_those_recounted_from_the_rows(
     stores: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
