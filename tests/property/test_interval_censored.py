@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from random import Random
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.estimators.interval_censored import interval_censored_log_rank, npmle
+from analysis.estimators.interval_limits import limit_by_ends
 from registry.errors import RefusedEstimateError
 
 Intervals = list[tuple[float, float]]
@@ -254,3 +256,28 @@ def test_a_person_never_examined_adds_nothing(data: Intervals) -> None:
     plain, more = npmle(*split(later)), npmle(*split([*later, (0.0, math.inf)]))
     assert more.n == plain.n + 1
     assert more.log_likelihood == pytest.approx(plain.log_likelihood, abs=1e-8)
+
+
+@settings(max_examples=60, deadline=None)
+@given(intervals, st.integers(0, 40), st.randoms(use_true_random=False))
+def test_limits_hold_the_bounds_whatever_the_order_and_the_unit(
+    data: Intervals, time: int, shuffle: Random
+) -> None:
+    lower, upper = split(data)
+    estimate = npmle(lower, upper)
+    found = limit_by_ends(estimate, lower, upper, [time])
+    bounds = estimate.at([time])
+    if np.isnan(bounds.lowest[0]):
+        assert np.isnan([found.lower[0], found.upper[0]]).all()
+        return
+    assert 0 <= found.lower[0] <= bounds.lowest[0] <= bounds.highest[0] <= found.upper[0] <= 1
+    assert found.known_free[0] + found.events[0] + found.perhaps[0] <= len(data)
+    order = list(range(len(data)))
+    shuffle.shuffle(order)
+    days = limit_by_ends(None, 365 * lower[order], 365 * upper[order], [365 * time])
+    alone = limit_by_ends(None, lower, upper, [time])
+    assert days.lower == pytest.approx(alone.lower)
+    assert days.upper == pytest.approx(alone.upper)
+    narrow = limit_by_ends(estimate, lower, upper, [time], level=0.8)
+    assert narrow.lower[0] >= found.lower[0]
+    assert narrow.upper[0] <= found.upper[0]
