@@ -15,6 +15,11 @@ exactly when twice the fall of the penalised likelihood at the truth is at most 
 that two fits a coefficient are enough; blocks of samples are climbed together
 (firth_batches.py), and every hundredth sample is fitted by the model itself and must agree. Wald:
 ± 1.96 SE of the Firth fit, which is not reported.
+
+The profile limits cover 94 to 96 % of the truth of both coefficients in every row; Wald limits
+cover that of x2 in up to 99.8 %, being symmetric where the likelihood is not. At 50 patients and
+2 %, one event or fewer is expected: the figures there are of the one sample in 300 to 1,700 that a
+model is fitted to, and fewer than the replicates wanted were found.
 """
 
 from __future__ import annotations
@@ -227,7 +232,7 @@ def main() -> None:
         "",
         (__doc__ or "").strip(),
         "",
-        f"{asked.replicates} fitted samples a row, from at most {MOST_DRAWS:,} drawn.",
+        f"{asked.replicates:,} fitted samples a row, from at most {MOST_DRAWS:,} drawn.",
         "",
         "| " + " | ".join(HEAD) + " |",
         "|" + "---|" * len(HEAD),
