@@ -168,7 +168,9 @@ def _warn(
         left = one.replicates - one.fitted
         if left:
             lost = (
-                ": too many for limits, none are given" if one.fitted < 0.9 * one.replicates else ""
+                ": too many for limits, none are given; a Firth model can be fitted to nearly all"
+                if one.fitted < 0.9 * one.replicates
+                else ""
             )
             said.append(
                 f"{left} of {one.replicates} bootstrap samples of {one.column} could not be fitted"

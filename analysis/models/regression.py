@@ -265,7 +265,7 @@ def _firth_answer(rows: RegressionRows, model: str, ties: str, level: float) -> 
         None
         if timed
         else "Risks from these coefficients are pulled towards one half; take predictions from FLIC"
-        " or FLAC.",
+        " (--standardise) or FLAC.",
     ]
     found = _answer(
         model, fit.coefficients, fit.log_likelihood, fit.log_likelihood_null,
