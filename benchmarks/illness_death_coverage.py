@@ -1,7 +1,7 @@
 """Bias and coverage of the illness-death model's 5-year incidence of loss, over settings.
 
-Run: python -m benchmarks.illness_death_coverage [FILE [N]], with N for one number of patients alone;
-the table goes to benchmarks/illness_death_coverage.md after every row.
+Run: python -m benchmarks.illness_death_coverage [FILE [N]], with N for one number of patients
+alone; the table goes to benchmarks/illness_death_coverage.md after every row.
 
 Loss has a constant intensity that gives the 5-year incidence stated with death competing (0.05 a
 year before loss, 0.10 after); at 40 %, a figure such as vision has, loss falls to a third after 4
