@@ -3,8 +3,9 @@
 The estimate has no standard error to build limits on: without an event every bootstrap draw is the
 same, with few the draws miss most of what could have been, and with examinations on a continuum the
 bootstrap of the estimate at one time is not consistent (Sen and Xu 2015, Comput Stat Data Anal
-81:121, from memory). The likelihood-ratio interval is no way out: without an event and with m people known to be
-free it ends at 1 − exp(−1.92/m), which such samples go beyond in 15 % where the figure lies there.
+81:121, from memory). The likelihood-ratio interval is no way out: without an event and with m
+people known to be free it ends at 1 − exp(−1.92/m), and of a figure just beyond that end 15 % of
+samples, exp(−1.92), have no event.
 
 These limits date every event twice. An event in (L, U] is later than L and not later than U, so
 that survival S(t) of the event lies between the survival of L and that of U:
