@@ -23,7 +23,7 @@ from registry.intake import take_in
 from registry.store import open_store
 
 AT = datetime(2026, 1, 31, 12, tzinfo=UTC)
-CLINIC = [
+CLINIC: list[list[str | None]] = [
     ["Eye clinic, register of plaques"],
     [],
     ["Pat. No.", "Sex", "Visit 1", None, None, None, "Visit 2", None, None, None, "Remarks"],
