@@ -141,7 +141,7 @@ def _damage(cells: dict[str, str], kind: int) -> str:
         {"acuity_correction": "glasses"},
         {"iop_mmhg": "139"},
         {"thickness_mm": "5,2"},
-        {"patient_id": "Q1"},
+        {"patient_id": "Q" + cells["visit_id"]},
         {"acuity": "6/"},
         {},
     )[kind % 7]

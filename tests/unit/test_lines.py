@@ -15,6 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from registry import line_records
 from registry import lines as lines_module
 from registry.errors import RefusedInputError, UsageError
 from registry.line_records import LineProblem, parse_block
@@ -170,14 +171,16 @@ def _rows_by_line(cells: object) -> dict[int, Sequence[str]]:
 
 
 @settings(max_examples=60, deadline=None)
-@given(damaged=st.integers(0, 29), place=st.integers(0, 2))
-def test_one_stray_quote_never_hides_another_line(damaged: int, place: int) -> None:
+@given(damaged=st.integers(0, 29), place=st.integers(0, 2), together=st.sampled_from([1, 7, 500]))
+def test_one_stray_quote_never_hides_another_line(damaged: int, place: int, together: int) -> None:
     rows = [[f"V{i}", "6/9", "note, with comma"] for i in range(30)]
     texts = [",".join(f'"{cell}"' for cell in row) for row in rows]
     cells = [f'"{cell}"' for cell in rows[damaged]]
     cells[place] = cells[place][:-1]
     texts[damaged] = ",".join(cells)
-    _, chunk = parse_block(texts, 2, 3, is_last=True)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(line_records, "_LINES_AT_ONCE", together)
+        _, chunk = parse_block(texts, 2, 3, is_last=True)
     assert [problem.line for problem in chunk.problems] == [2 + damaged]
     read = _rows_by_line(chunk.cells)
     kept = {line: row for line, row in read.items() if any(row)}
