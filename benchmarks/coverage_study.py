@@ -12,17 +12,18 @@ the estimate, at each sample's estimate. On two clocks visits end uniformly over
 and death is known to a date uniform over (8, 15) years; 1,000 samples, 400 bootstrap replicates.
 
 The bounds: coverage of at least 94.5 %, and a width of at most 1.15 times Clopper–Pearson's under
-light, 1.45 times under heavy censoring. The beta product aims at coverage in every sample and keeps
-the first everywhere; the mid-P form (Fay & Brittain 2016) aims at it on average and is shorter. Its
-coverage lies nearer to 95 % and may be a little below 94.5 % where the exact form is not.
+light, 1.45 times under heavy censoring. The mid-P form (Fay & Brittain 2016) meets both in every
+setting. The exact form covers everywhere and is too wide in one setting (50 patients, 2 %, heavy,
+with or without competing events).
 
-The one setting in which the beta product is too wide (50 patients, 2 %, heavy: 1.5) belongs to
-samples without a failure: the asymptotic effective n, 32, then counts people who left long before 5
-years, while only the 18 or so still at risk are known to be free of failure. Against
-Clopper–Pearson at those the ratio is 0.95: see ``width_at_few_events.md``. The exact form stays the
-default because it holds without an assumption on when people fail; ``--interval
-beta-product-mid-p`` gives the other. The NPMLE's limits are in ``interval_coverage.md``, the
-illness–death model in ``illness_death_recovery.md``, the Firth models in ``firth_coverage.md``.
+Why it is: the asymptotic effective n, 32, counts people who left long before 5 years, while in the
+half of the samples without a failure only the 18 or so still at risk are known to be free of it.
+Against Clopper–Pearson at those the ratio is 0.95: see ``width_at_few_events.md``. The exact form
+stays the default of reports: without censoring its coverage is guaranteed whatever the truth, that
+of mid-P only on average. ``--interval beta-product-mid-p`` gives the other.
+
+The NPMLE's limits are in ``interval_coverage.md``, the illness–death model in
+``illness_death_recovery.md``, the Firth models in ``firth_coverage.md``.
 """
 
 from __future__ import annotations
