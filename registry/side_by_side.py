@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Generator, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any, TypeVar
 
 _Item = TypeVar("_Item")
@@ -42,4 +42,5 @@ def one_thread(connection: Any) -> Iterator[None]:
         try:
             yield
         finally:
-            settings.execute(f"SET threads = {before}").fetchall()
+            with suppress(Exception):  # what made a database unusable is told by its own error
+                settings.execute(f"SET threads = {before}").fetchall()

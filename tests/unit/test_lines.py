@@ -135,7 +135,7 @@ def test_a_quote_in_the_wrong_place_and_a_wrong_count_are_told_apart(tmp_path: P
 
 
 _CELL = st.text(
-    st.characters(codec="utf-8", exclude_characters="\0\r", exclude_categories=("Cs",)), max_size=8
+    st.characters(codec="utf-8", exclude_characters="\0\r", exclude_categories=["Cs"]), max_size=8
 )
 
 
