@@ -258,9 +258,9 @@ def watch_between_visits(states: EyeStates) -> Spells:
     everyone censored on the very day of the last visit, those who are seen early and then leave are
     gone from the risk set when the others' changes are found, and each change is divided by too
     few: at 5 years useful vision came out 1.5 points too low over synthetic cohorts, and within 0.5
-    with any prolonging between 45 and 122 days. Until its next visit an eye is free of changes that
-    a visit could find, whether it will be seen again or not. Never beyond the end of the death
-    clock; a spell that ends with a change stays.
+    with any prolonging between 45 and 122 days (``benchmarks/state_watch.md``). Until its next
+    visit an eye is free of changes that a visit could find, whether it will be seen again or not.
+    Never beyond the end of the death clock; a spell that ends with a change stays.
     """
     examined, vital = states.examined, states.vital
     last, known = np.full(states.n, -1.0), np.full(states.n, -1.0)
