@@ -359,9 +359,9 @@ def lay_out(rows: list[list[str]]) -> str:
         " ratio of 1 also the share with p < 0.05, the type I error) within three of them of"
         " nominal. The unadjusted columns show what confounding does. Cox has two seeds: the first"
         " showed a coverage at 0.7 nearly three standard errors under 95 %, so the second was run"
-        " to see whether that was chance; both stand. At 0.7 its intervals are a little narrower than"
-        " the spread of the estimates (Wald limits from the information, at finite n): about half a"
-        " per cent of coverage is truly missing, the rest of the first seed’s was chance.",
+        " to see whether that was chance; both stand. At 0.7 the second lies nearer to 95 %, yet"
+        " below it, with intervals a little narrower than the spread of the estimates: part of the"
+        " gap was chance, part may be real (Wald limits from the information, at finite n).",
         "",
         "| " + " | ".join(head) + " |",
         "|" + "---|" * len(head),
