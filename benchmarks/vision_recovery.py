@@ -11,6 +11,16 @@ eyes regain it after cataract surgery, so that at 6/12 confirmed loss and latent
 points; the estimate is set against the latent figure too, to show it, and does not aim at it. Below
 stand forms that papers use for another question, with the bias they have for that of the main one.
 
+What stands against the truth, and why. The interval-censored estimates come within half a point at
+5 years. What is left of their bias is probably the width of the pieces of the loss rate, and
+removals of patients who would soon have left follow-up. Curves dated at the visit lie above
+theirs, increasingly, at 5 years by two points: whoever has no loss is censored on the day of a
+visit, so that each visit's losses are divided by too few (for 6/60 their own large-sample value is
+41.4 % at 5 years, ``vision_6_60_kept_km_limit``). Limits of the main rows hold the truth in 92.6 to
+94.0 % at 5 years, where 95 less three Monte Carlo standard errors is 92.1; a point or two are
+missing, perhaps since the bootstrap keeps the knots, which the data chose. An earlier study of 44 departments found coverage down to 73 % because
+it took the latent acuity as the truth of "alive, without confirmed loss".
+
 Point estimates of the main rows come from every cohort; to spare time the other rows come from the
 first two of the ten of each department, bootstrap limits of the main rows from two or three, and
 those of the estimate if no one died from one in every second department.
