@@ -18,8 +18,9 @@ theirs, increasingly, at 5 years by two points: whoever has no loss is censored 
 visit, so that each visit's losses are divided by too few (for 6/60 their own large-sample value is
 41.4 % at 5 years, ``vision_6_60_kept_km_limit``). Limits of the main rows hold the truth in 92.6 to
 94.0 % at 5 years, where 95 less three Monte Carlo standard errors is 92.1; a point or two are
-missing, perhaps since the bootstrap keeps the knots, which the data chose. An earlier study of 44 departments found coverage down to 73 % because
-it took the latent acuity as the truth of "alive, without confirmed loss".
+missing, perhaps since the bootstrap keeps the knots, which the data chose. An earlier study of 44
+departments found coverage down to 73 % because it took the latent acuity as the truth of "alive,
+without confirmed loss".
 
 Point estimates of the main rows come from every cohort; to spare time the other rows come from the
 first two of the ten of each department, bootstrap limits of the main rows from two or three, and
