@@ -12,6 +12,14 @@ without a loss count as 0. Coverage: percentile bootstrap of 100 draws (without 
 not exist and counts as a miss); the limits of the counts of losses read through the model
 (analysis/estimators/illness_death_limits.py); and what is to be reported, the bootstrap where 20
 losses or more were seen by 5 years and the wider of the two where fewer were.
+
+The bias is within half a point but at 50 and 100 patients and 40 %, where it reaches 0.8, either
+way. The limits of the counts cover 92 % at 50 patients and 40 % under light censoring and 94 % or
+more everywhere else; the bootstrap alone covers 50 to 93 % where the mean is under 10 losses. What
+is reported covers 95 % or more there, and 91 to 95 % where 20 losses or more were seen by 5 years
+and it is the bootstrap's alone. About two points of that are the study's: the interpolated
+quantiles of 100 draws have a nominal coverage of 93.1 % (3.475/101 in each tail), those of the 300
+that vision draws 94.3 %. The rows of 300 patients and 40 % were run by themselves.
 """
 
 from __future__ import annotations
@@ -34,7 +42,7 @@ from registry.errors import RefusedEstimateError
 
 OUT = Path(__file__).with_suffix(".md")
 SAMPLES, RESAMPLES, SEED, HORIZON = 250, 100, 20261125, 5.0
-FEWER_SAMPLES = {(300, 0.02): 100, (300, 0.05): 100, (300, 0.15): 100, (300, 0.4): 40}
+FEWER_SAMPLES = {(300, 0.15): 150, (300, 0.4): 200}
 DEATH, DEATH_AFTER, CHANGE_AT = 0.05, 0.10, 4.0
 ENDS = {"light": 25.0, "heavy": 8.0}
 HEAD = (

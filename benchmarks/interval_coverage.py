@@ -17,8 +17,9 @@ samples in which nobody is followed for 5 years have no figure and are left out 
 The beta product covers 95.9 % or more in every row, at few events and at none. It is up to 7 %
 wider than limits from known dates would be, and 9 to 23 % under light censoring at 50 %, or at 15 %
 and 300 patients, where the half-years between visits are no longer small beside the chance error.
-The bootstrap's limits cover 41 to 88 % at 2 % and 77 to 93 % at 5 %. Each kind of visits was run by
-itself, both from the seed in the script.
+The bootstrap's limits cover 41 to 88 % at 2 % and 77 to 93 % at 5 %; the interpolated quantiles of
+100 draws have a nominal coverage of 93.1 %, so that only what is below that is the method's. Each
+kind of visits was run by itself, both from the seed in the script.
 """
 
 from __future__ import annotations
