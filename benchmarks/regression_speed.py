@@ -138,8 +138,8 @@ def main() -> None:
         f" or 7 calls; R: best of 5 at n ≤ 1,000, else one. R was stopped after {box:g} s (“>”)."
         " Peak memory beyond the data: tracemalloc; R's gc().",
         "R's coxph and crr are at their default tolerance, which explains the differences.",
-        "Bounds set beforehand: Fine–Gray at 50,000 at least 100 times as fast as crr; Cox at 1,000 and"
-        " 100,000 no slower than R.",
+        "Bounds set beforehand: Fine–Gray at 50,000 at least 100 times as fast as crr; Cox at 1,000"
+        " and 100,000 no slower than R.",
         "",
         "| " + " | ".join(head) + " |",
         "|" + "---|" * len(head),

@@ -29,6 +29,7 @@ from analysis.estimators.illness_death_search import (
     spread_on_grid,
     tie_pieces,
 )
+from analysis.estimators.resampling import percentile
 from registry.errors import RefusedEstimateError
 
 Transition = Literal["loss", "death", "death_after_loss"]
@@ -358,7 +359,7 @@ def bootstrap_illness_death(
         raise RefusedEstimateError(
             f"The search did not end in {failed} of {resamples} draws; use fewer knots."
         )
-    limits = np.nanquantile(drawn, [(1 - level) / 2, (1 + level) / 2], axis=0)
+    limits = percentile(drawn, [(1 - level) / 2, (1 + level) / 2])
     limits[:, :, when > fit.last_time] = np.nan
     (loss_lower, above_lower), (loss_upper, above_upper) = limits
     return OccupationLimits(

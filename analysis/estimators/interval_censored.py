@@ -22,6 +22,7 @@ from analysis.estimators.innermost_intervals import (
     check_intervals,
     find_innermost_intervals,
 )
+from analysis.estimators.resampling import percentile
 from registry.errors import RefusedEstimateError
 
 Scores = Literal["sun", "finkelstein"]
@@ -325,8 +326,8 @@ def bootstrap_npmle(
         kept = drawn > 0
         read = npmle(low[kept], high[kept], drawn[kept], tolerance=1e-6).at(when)
         lowest[draw], highest[draw] = read.lowest, read.highest
-    low_end = _quantile_of_reached(lowest, (1 - level) / 2)
-    high_end = _quantile_of_reached(highest, (1 + level) / 2)
+    low_end = percentile(lowest, (1 - level) / 2)
+    high_end = percentile(highest, (1 + level) / 2)
     has_spread = low_end < high_end
     return BootstrapLimits(
         time=when,
@@ -335,12 +336,3 @@ def bootstrap_npmle(
         level=level,
         resamples=resamples,
     )
-
-
-def _quantile_of_reached(drawn: Floats, fraction: float) -> Floats:
-    found = np.full(drawn.shape[1], np.nan)
-    for column, values in enumerate(drawn.T):
-        reached = values[~np.isnan(values)]
-        if 2 * len(reached) >= len(values):
-            found[column] = np.quantile(reached, fraction)
-    return found

@@ -15,7 +15,7 @@ import numpy as np
 
 from analysis.estimators.curves import check_times
 from analysis.estimators.observations import FloatArray, IntArray
-from analysis.estimators.resampling import as_patients, draw_weights
+from analysis.estimators.resampling import as_patients, draw_weights, percentile
 from registry.errors import RefusedEstimateError
 
 STAYS = -1
@@ -92,7 +92,7 @@ class Occupation:
         if not self.replicates.size:
             raise ValueError("no bootstrap replicates were drawn")
         tail = (1 - level) / 2
-        low, high = np.quantile(self.replicates, [tail, 1 - tail], axis=0)
+        low, high = percentile(self.replicates, [tail, 1 - tail])
         beyond = self.limit_times > self.last_time
         low[beyond], high[beyond] = np.nan, np.nan
         return low, high

@@ -30,7 +30,7 @@ from analysis.estimators.observations import (
     RightCensored,
     merge_rounded_times,
 )
-from analysis.estimators.resampling import WeightedCounts, as_patients, draw_weights
+from analysis.estimators.resampling import WeightedCounts, as_patients, draw_weights, percentile
 
 BOOTSTRAP = "bootstrap"
 
@@ -224,7 +224,7 @@ def _draw_cause(
         se = drawn[place].std(axis=0, ddof=1)
     if interval == BOOTSTRAP and drawn is not None:
         tail = (1 - level) / 2
-        low, high = np.quantile(drawn[place], [tail, 1 - tail], axis=0)
+        low, high = percentile(drawn[place], [tail, 1 - tail])
         lower, upper = np.where(estimate > 0, low, lower), np.where(estimate > 0, high, upper)
     at_risk = np.concatenate([[people.at_zero()], counts.at_risk[place]])
     events = np.concatenate([[0.0], counts.events[place]]).astype(np.int64)

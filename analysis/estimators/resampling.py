@@ -36,6 +36,39 @@ def draw_weights(
         yield counts.reshape(size, n_patients).astype(np.float64)
 
 
+def percentile(drawn: Any, fraction: Any) -> NDArray[np.float64]:
+    """Read percentile limits off bootstrap draws: along the first axis, the (B + 1)p-th in order.
+
+    NaN draws are left out of their column, and a column of which under half is there is NaN.
+    Interpolating between the first and the last draw instead makes limits too narrow: 93.1 % in
+    place of 95 % with 100 draws (Davison & Hinkley 1997, Bootstrap Methods, section 5.3; from
+    memory).
+
+    Parameters
+    ----------
+    drawn
+        Shape (B, ...).
+    fraction
+        One fraction, or several, which become the first axis of the answer.
+
+    Examples
+    --------
+    >>> percentile(np.arange(1.0, 40.0), [0.025, 0.975]).tolist()
+    [1.0, 39.0]
+    """
+    values = np.asarray(drawn, np.float64)
+    fractions = np.asarray(fraction, np.float64)
+    if not np.isnan(values).any():
+        return np.asarray(np.quantile(values, fractions, axis=0, method="weibull"))
+    flat = values.reshape(len(values), -1)
+    found = np.full((fractions.size, flat.shape[1]), np.nan)
+    is_there = ~np.isnan(flat)
+    for column in np.flatnonzero((2 * is_there.sum(axis=0) >= len(flat)) & is_there.any(axis=0)):
+        there = flat[is_there[:, column], column]
+        found[:, column] = np.quantile(there, fractions.ravel(), method="weibull")
+    return found.reshape(fractions.shape + values.shape[1:])
+
+
 def as_patients(cluster: Any, n: int) -> IntArray | None:
     """Return each row's patient number from 0, or None when every row is a patient.
 

@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.estimators.resampling import percentile
 from analysis.models.coefficients import FEWEST_EVENTS
 from analysis.models.design_matrix import ModelFrame
 from analysis.models.marginal_predictions import predict_risks
@@ -232,7 +233,7 @@ def _estimate(value: float, drawn: Array, level: float) -> Estimate:
     known = drawn[np.isfinite(drawn)]
     if not np.isfinite(value) or len(known) < max(2.0, FEWEST_FITTED * len(drawn)):
         return Estimate(float(value), np.nan, np.nan, np.nan)
-    lower, upper = np.quantile(known, [(1 - level) / 2, (1 + level) / 2])
+    lower, upper = percentile(known, [(1 - level) / 2, (1 + level) / 2])
     return Estimate(float(value), float(known.std(ddof=1)), float(lower), float(upper))
 
 

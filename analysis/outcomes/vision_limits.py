@@ -19,6 +19,7 @@ from analysis.estimators.illness_death_search import (
     tie_pieces,
 )
 from analysis.estimators.interval_censored import BootstrapLimits, npmle
+from analysis.estimators.resampling import percentile
 from registry.errors import RefusedEstimateError
 
 Floats = npt.NDArray[np.float64]
@@ -118,14 +119,5 @@ def bootstrap_if_no_one_died(
         lowest[i], highest[i] = read.lowest, read.highest
     tail = (1 - level) / 2
     return BootstrapLimits(
-        when, _reached(lowest, tail), _reached(highest, 1 - tail), level, resamples
+        when, percentile(lowest, tail), percentile(highest, 1 - tail), level, resamples
     )
-
-
-def _reached(drawn: Floats, fraction: float) -> Floats:
-    """Quantile of each column over the draws that reach it; NaN where under half do."""
-    reached = ~np.isnan(drawn)
-    found = np.full(drawn.shape[1], np.nan)
-    for column in np.flatnonzero(2 * reached.sum(axis=0) >= len(drawn)):
-        found[column] = np.quantile(drawn[reached[:, column], column], fraction)
-    return found

@@ -80,8 +80,8 @@ def test_options_that_do_not_go_with_visits(ask: Any) -> None:
 
 
 def test_the_weibull_beside_the_npmle_is_at_the_maximum(ask: Any) -> None:
-    # The likelihood written out here is lower on every side of the curve given; the maximiser itself
-    # is held to survreg in test_interval_censored.py. The table is the one R read there.
+    # The likelihood written out here is lower on every side of the curve given; the maximiser
+    # itself is held to survreg in test_interval_censored.py. The table is the one R read there.
     mixed = R["mixed"]
     low, high = (
         np.array(mixed["lower"], float),

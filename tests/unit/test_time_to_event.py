@@ -212,7 +212,9 @@ def test_a_risk_set_that_fails_whole_while_others_enter_is_refused() -> None:
     # R's survfit gives 0 from time 2 on, with two people at risk at 5
     observed = RightCensored.of([2, 5, 6], [1, 1, 0], [0, 2, 2])
     for estimate in (kaplan_meier, aalen_johansen):
-        with pytest.raises(RefusedEstimateError, match="after time 2 .* while 2 enter at or after"):
+        with pytest.raises(
+            RefusedEstimateError, match=r"after time 2 .* while 2 enter at or after"
+        ):
             estimate(observed)
 
 
