@@ -25,8 +25,8 @@ import pandas as pd
 
 from analysis.checking.checks import RegistryCheck, check_registry
 from analysis.outcomes.cohort import DataCut
-from registry.intake import take_in
 from registry.store import create_store, open_store
+from registry.taking_in.intake import take_in
 from synthetic_cohort.cohort import draw_department, write_files
 from synthetic_cohort.contradictions import (
     CONTRADICTIONS,

@@ -23,9 +23,9 @@ import pandas as pd
 
 from analysis.checking.checks import check_registry
 from analysis.outcomes.cohort import DataCut
-from registry.intake import take_in
 from registry.records import TABLES
 from registry.store import create_store, open_store
+from registry.taking_in.intake import take_in
 from synthetic_cohort.cohort import draw_department, write_files
 from synthetic_cohort.truth import DATA_CUT, TRUTH
 

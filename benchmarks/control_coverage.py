@@ -20,8 +20,8 @@ from analysis.estimators.survival import kaplan_meier
 from analysis.outcomes.cohort import CohortRules, DataCut
 from analysis.outcomes.end_points import LOCAL_FAILURE
 from analysis.outcomes.outcome import Estimation, examination_clock, read_outcome_table
-from registry.intake import take_in
 from registry.store import create_store, open_store
+from registry.taking_in.intake import take_in
 from synthetic_cohort import expected
 from synthetic_cohort.cohort import draw_department, write_files
 from synthetic_cohort.truth import DATA_CUT, TRUTH

@@ -56,25 +56,25 @@ def _record(store: Path) -> None:
 
 
 def _backup(store: Path) -> None:
-    from registry.exchange import back_up
+    from registry.safekeeping.exchange import back_up
 
     back_up(store, store.with_name("out"), by="ana", at=AT)
 
 
 def _snapshot(store: Path) -> None:
-    from registry.freeze import freeze
+    from registry.safekeeping.freeze import freeze
 
     freeze(store, store.with_name("out"), data_cut=date(2025, 1, 1), by="ana", at=AT)
 
 
 def _restore(store: Path) -> None:
-    from registry.exchange import restore
+    from registry.safekeeping.exchange import restore
 
     restore(store.with_name("kept"), store.with_name("out"), at=AT)
 
 
 def _erase(store: Path) -> None:
-    from registry.erasure import erase_patient
+    from registry.safekeeping.erasure import erase_patient
 
     erase_patient(store, "P0-kept", by="ana", why="test", at=AT)
 
@@ -106,7 +106,7 @@ def _try(work: Callable[[Path], None], store: Path, limit: int | None, pipe: Con
 
 
 def _look(store: Path, pipe: Connection) -> None:
-    from registry.integrity import check_integrity
+    from registry.safekeeping.integrity import check_integrity
     from registry.store import open_store
 
     faults = [fault.what for fault in check_integrity(store).faults]
@@ -131,7 +131,7 @@ def _ask(function: Callable[..., None], *arguments: Any) -> Any:
 
 
 def _make(folder: Path, pipe: Connection) -> None:
-    from registry.exchange import back_up
+    from registry.safekeeping.exchange import back_up
     from registry.store import create_store, open_store
 
     store = folder / "ours.registry"
@@ -273,9 +273,9 @@ if __name__ == "__main__":
     import duckdb  # noqa: F401
     import pyarrow.parquet  # noqa: F401
 
-    import registry.erasure
-    import registry.exchange
-    import registry.freeze
+    import registry.safekeeping.erasure
+    import registry.safekeeping.exchange
+    import registry.safekeeping.freeze
     import registry.store  # noqa: F401
 
     sys.exit(main())

@@ -29,12 +29,12 @@ from typing import Any
 import numpy as np
 
 from registry.errors import MendableError
-from registry.intake import take_in
-from registry.intake_files import IntakeFile, name_files
+from registry.reading.intake_files import IntakeFile, name_files
+from registry.reading.sources import Writing, open_source
 from registry.records import TABLES, Field
-from registry.sources import Writing, open_source
-from registry.staged_rows import StagedRows
 from registry.store import create_store, open_store
+from registry.taking_in.intake import take_in
+from registry.taking_in.staged_rows import StagedRows
 from registry.workbook import read_current, write_workbook
 from synthetic_cohort.cohort import TRUTH, draw_department, write_files
 from synthetic_cohort.fuzzed_files import choose, mutate_text, mutate_workbook

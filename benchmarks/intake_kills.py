@@ -83,8 +83,9 @@ def _write_files(folder: Path, number: int) -> list[Path]:
 
 
 def _take(store: Path, files: list[Path], at: datetime, pipe: Connection) -> None:
-    from registry import lines, staged_rows
-    from registry.intake import take_in
+    from registry.reading import lines
+    from registry.taking_in import staged_rows
+    from registry.taking_in.intake import take_in
 
     staged_rows.PAGE_LINES, lines.BLOCK_BYTES = PAGE_LINES, BLOCK_BYTES
     pipe.send("started")
@@ -108,7 +109,7 @@ def _look(store: Path, pipe: Connection) -> None:
 
 def _describe(opened: Any, opening_seconds: float) -> dict[str, Any]:
     """Gather rows by number and table, the files' checksums, and whether the chain holds."""
-    from registry.chain import find_misfit
+    from registry.engine.chain import find_misfit
 
     rows: dict[str, dict[str, int]] = {}
     for table in ("patient", "tumour", "visit"):
@@ -197,7 +198,7 @@ def _run_store(
     folder: Path, first: int, rounds: int, rng: np.random.Generator, tally: Tally
 ) -> None:
     """Kill so many intakes of one registry."""
-    from registry.lines import compute_sha256
+    from registry.reading.lines import compute_sha256
 
     store, clock = folder / "kills.registry", datetime(2026, 1, 1, tzinfo=UTC)
     maker = FORK.Process(target=_create, args=(store, clock))
@@ -288,10 +289,5 @@ if __name__ == "__main__":
     # Imported before the first fork, so that a kill falls into the intake and not into imports.
     import duckdb  # noqa: F401
     import pyarrow.csv  # noqa: F401
-
-    import registry.duckdb_storage
-    import registry.intake
-    import registry.staged_rows
-    import registry.store  # noqa: F401
 
     sys.exit(main())

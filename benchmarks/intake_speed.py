@@ -196,7 +196,7 @@ def _read_bare(path: Path) -> dict[str, object]:
 
 
 def _take_in(folder: Path, store: Path) -> dict[str, object]:
-    from registry.intake import take_in
+    from registry.taking_in.intake import take_in
 
     result = take_in(store, [folder], by="speed", at=AT)
     errors = sum(finding.severity == "error" for finding in result.findings)

@@ -81,7 +81,7 @@ def _patients(number: int, year: int = 1950) -> Any:
 
 
 def _intake(world: World) -> None:
-    from registry.intake import take_in
+    from registry.taking_in.intake import take_in
 
     folder = world.folder / f"files{world.number}"
     shutil.rmtree(folder, ignore_errors=True)
@@ -105,31 +105,31 @@ def _correction(world: World) -> None:
 
 
 def _erasure(world: World) -> None:
-    from registry.erasure import erase_patient
+    from registry.safekeeping.erasure import erase_patient
 
     erase_patient(world.store, f"P0-{world.number}", by="kills", why="test", at=world.now())
 
 
 def _backup(world: World) -> None:
-    from registry.exchange import back_up
+    from registry.safekeeping.exchange import back_up
 
     back_up(world.store, world.folder / f"backup{world.number}", by="kills", at=world.now())
 
 
 def _snapshot(world: World) -> None:
-    from registry.freeze import freeze
+    from registry.safekeeping.freeze import freeze
 
     out = world.folder / f"lock{world.number}"
     freeze(world.store, out, data_cut=date(2025, 12, 31), by="kills", at=world.now())
 
 
 def _migration(world: World) -> None:
-    import registry.opening
-    from registry.migrate import read_migrations
+    import registry.engine.opening
+    from registry.engine.migrate import read_migrations
     from registry.store import open_store
 
     known = read_migrations(folder=world.folder.parent / "migrations")
-    registry.opening.read_migrations = lambda: known  # type: ignore[assignment]
+    registry.engine.opening.read_migrations = lambda: known  # type: ignore[assignment]
     with open_store(world.folder / f"old{world.number}" / "old.registry", write=True):
         pass
 
@@ -139,7 +139,7 @@ def _migration(world: World) -> None:
 
 def _look_at_records(world: World) -> dict[str, Any]:
     """Read how many patients of each number are there by year of birth, and check everything."""
-    from registry.integrity import check_integrity
+    from registry.safekeeping.integrity import check_integrity
     from registry.store import open_store
 
     found = check_integrity(world.store)
@@ -156,8 +156,8 @@ def _look_at_records(world: World) -> dict[str, Any]:
 
 
 def _look_at_backup(world: World) -> dict[str, Any]:
-    from registry.exchange import restore
-    from registry.integrity import check_integrity
+    from registry.safekeeping.exchange import restore
+    from registry.safekeeping.integrity import check_integrity
 
     out, new = world.folder / f"backup{world.number}", world.folder / f"new{world.number}"
     there = out.exists()
@@ -170,7 +170,7 @@ def _look_at_backup(world: World) -> dict[str, Any]:
 
 
 def _look_at_lock(world: World) -> dict[str, Any]:
-    from registry.integrity import check_integrity
+    from registry.safekeeping.integrity import check_integrity
 
     out = world.folder / f"lock{world.number}"
     there = out.exists()
@@ -182,18 +182,18 @@ def _look_at_lock(world: World) -> dict[str, Any]:
 
 def _look_at_migrated(world: World) -> dict[str, Any]:
     """Finish the migration as the next writer does; the records must be those of before."""
-    import registry.opening
-    from registry.integrity import verify_chain
-    from registry.migrate import read_migrations
+    import registry.engine.opening
+    from registry.engine.migrate import read_migrations
+    from registry.safekeeping.integrity import verify_chain
     from registry.store import open_store
 
     path = world.folder / f"old{world.number}" / "old.registry"
     known = read_migrations(folder=world.folder.parent / "migrations")
-    registry.opening.read_migrations = lambda: known  # type: ignore[assignment]
+    registry.engine.opening.read_migrations = lambda: known  # type: ignore[assignment]
     try:
         with open_store(path) as store:
             done = len(store.storage.applied_migrations()) == len(known)
-    except registry.opening.StoreError as error:
+    except registry.engine.opening.StoreError as error:
         done = "older version" not in error.message
     with open_store(path, write=True) as store:
         assert verify_chain(store) is None
@@ -336,7 +336,7 @@ def _make_world(folder: Path, first: int) -> World:
 
 def _make_migrations(folder: Path) -> None:
     """Copy the released migrations and add one that alters a table twice."""
-    from registry.migrate import read_migrations
+    from registry.engine.migrate import read_migrations
 
     folder.mkdir()
     known = read_migrations()
@@ -449,12 +449,5 @@ if __name__ == "__main__":
     import duckdb  # noqa: F401
     import pyarrow.csv
     import pyarrow.parquet  # noqa: F401
-
-    import registry.erasure
-    import registry.exchange
-    import registry.freeze
-    import registry.intake
-    import registry.staged_rows
-    import registry.store  # noqa: F401
 
     sys.exit(main())

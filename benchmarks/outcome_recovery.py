@@ -47,7 +47,7 @@ from analysis.outcomes.outcome import (
     own_clock_causes,
     read_outcome_table,
 )
-from reports.state_curves import StatesOverTime
+from reports.page.state_curves import StatesOverTime
 from synthetic_cohort.cohort import draw_department
 from synthetic_cohort.expected import read_figures
 from synthetic_cohort.in_memory import hold_in_memory, mark_identifiers

@@ -37,9 +37,9 @@ from analysis.estimators.survival import kaplan_meier
 from analysis.outcomes.cohort import CohortRules, DataCut
 from analysis.outcomes.end_points import EYE_LOSS, MAIN
 from analysis.outcomes.outcome import Outcome, OutcomeTable
-from reports.bundle_bounds import bound_curve
-from reports.bundle_suppression import pool_suppressed, suppress
-from reports.monitoring_results import STEINER_RUNS
+from reports.audience.bundle_bounds import bound_curve
+from reports.audience.bundle_suppression import pool_suppressed, suppress
+from reports.results.monitoring_results import STEINER_RUNS
 
 OUT = Path(__file__).with_suffix(".md")
 CUT = date(2024, 12, 31)

@@ -37,8 +37,8 @@ import duckdb
 import numpy as np
 import pyarrow as pa
 
-from registry.chain import head_path, read_side_file, write_head
-from registry.integrity import Integrity, check_integrity
+from registry.engine.chain import head_path, read_side_file, write_head
+from registry.safekeeping.integrity import Integrity, check_integrity
 from registry.store import create_store, open_store
 
 AT = datetime(2026, 1, 1, 9)

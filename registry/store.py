@@ -14,24 +14,24 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from registry.batch import BATCH_KINDS, Batch, BatchKind
-from registry.chain import Anchor, Head, sync_folder
-from registry.encryption import check_cryptography, key_path, make_key
-from registry.errors import RefusedInputError, StoreError
-from registry.free_text import check_free_text, check_reason, check_recorder
-from registry.journal import VersionRow, find_table, split_key, tell_history
-from registry.lock import hold_lock
-from registry.migrate import migrate, read_migrations
-from registry.opening import prepare_reading, prepare_writing, word_any_damage
-from registry.settings import default_settings, read_value
-from registry.storage import DataLock, Stamp, Storage
-from registry.store_files import (
+from registry.engine.batch import BATCH_KINDS, Batch, BatchKind
+from registry.engine.chain import Anchor, Head, sync_folder
+from registry.engine.encryption import check_cryptography, key_path, make_key
+from registry.engine.journal import VersionRow, find_table, split_key, tell_history
+from registry.engine.lock import hold_lock
+from registry.engine.migrate import migrate, read_migrations
+from registry.engine.opening import prepare_reading, prepare_writing, word_any_damage
+from registry.engine.storage import DataLock, Stamp, Storage
+from registry.engine.store_files import (
     check_absent,
     check_there,
     note_closed_file,
     note_head,
     remove_draft,
 )
+from registry.errors import RefusedInputError, StoreError
+from registry.free_text import check_free_text, check_reason, check_recorder
+from registry.settings import default_settings, read_value
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +86,7 @@ class Store:
 
     @property
     def data_lock(self) -> DataLock | None:
-        """What this file was locked as (:mod:`registry.freeze`); None for a living registry."""
+        """The lock this is (:mod:`registry.safekeeping.freeze`); None for a living registry."""
         return self._storage.data_lock()
 
     def head(self) -> Head:
@@ -291,7 +291,7 @@ def _fill_new_store(
     draft: Path, name: str, centre_id: str, by: str, at: datetime, key: str | None
 ) -> Head:
     """Build the new file under another name, so that a half-made registry is never opened."""
-    from registry.duckdb_storage import open_duckdb
+    from registry.engine.duckdb_storage import open_duckdb
 
     at = _to_utc(at)
     storage: Storage = open_duckdb(draft, write=True, create=True, key=key)

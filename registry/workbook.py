@@ -14,8 +14,8 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
+from registry.entry_rules.rules import EARLIEST_DATE
 from registry.records import TABLES, Field, RecordTable
-from registry.rules import EARLIEST_DATE
 
 if TYPE_CHECKING:
     from registry.store import Store

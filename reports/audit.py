@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from importlib import metadata
 
-from reports.audit_results import AuditResults
-from reports.document import Provenance, Report, numbered
+from reports.page.document import Provenance, Report, numbered
+from reports.results.audit_results import AuditResults
 from reports.sections import (
     cases,
     closing,

@@ -11,7 +11,8 @@ from analysis.benchmarking.benchmark_results import BenchmarkResults
 from analysis.benchmarking.between_series import AmongSeries
 from analysis.benchmarking.own_estimates import Estimate
 from analysis.benchmarking.standardisation import Standardised
-from reports.benchmark_wording import (
+from reports.figures.specs import ForestFigure, ForestRow
+from reports.page.benchmark_wording import (
     VERDICT_WORDS,
     board_sentence,
     deciding_time,
@@ -21,7 +22,7 @@ from reports.benchmark_wording import (
     shape_that_decides,
     who,
 )
-from reports.document import (
+from reports.page.document import (
     Block,
     BulletList,
     Column,
@@ -32,8 +33,7 @@ from reports.document import (
     Row,
     Table,
 )
-from reports.figures.specs import ForestFigure, ForestRow
-from reports.values import (
+from reports.page.values import (
     Content,
     Count,
     CurveEstimate,
@@ -43,7 +43,7 @@ from reports.values import (
     Rate,
     text,
 )
-from reports.wording import percent, percent_interval
+from reports.page.wording import percent, percent_interval
 
 BEYOND = Missing("not estimable", "beyond the last follow-up here")
 

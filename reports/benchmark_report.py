@@ -10,8 +10,8 @@ from analysis.outcomes.end_points import EndPoint, definition_in_words
 from analysis.outcomes.vision_levels import level_named
 from reports.audit import NOTICE, versions
 from reports.benchmark_blocks import judged_of
-from reports.benchmark_wording import NOT_AS_GOOD, board_sentence, first_up, is_less
-from reports.document import (
+from reports.page.benchmark_wording import NOT_AS_GOOD, board_sentence, first_up, is_less
+from reports.page.document import (
     Block,
     BulletList,
     Column,
@@ -23,9 +23,9 @@ from reports.document import (
     Table,
     numbered,
 )
-from reports.monitoring_results import MonitoringResults
+from reports.page.values import Words
+from reports.results.monitoring_results import MonitoringResults
 from reports.sections import published_comparison, time_order
-from reports.values import Words
 
 JUDGED = ("worse", "within the margin", "not shown")
 

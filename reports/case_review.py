@@ -9,9 +9,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from reports.answers.implant_placement import show_inputs
 from reports.audit import versions
 from reports.command_frame import CAUTION
-from reports.document import (
+from reports.figures.specs import AcuityLevel, CaseTimeline, TimedAcuity, TimedEvent, TimedHeight
+from reports.page.document import (
     Block,
     Column,
     Figure,
@@ -24,10 +26,8 @@ from reports.document import (
     Table,
     numbered,
 )
-from reports.figures.specs import AcuityLevel, CaseTimeline, TimedAcuity, TimedEvent, TimedHeight
-from reports.implant_placement import show_inputs
-from reports.values import SingleRecord, Text, text
-from reports.wording import decimal
+from reports.page.values import SingleRecord, Text, text
+from reports.page.wording import decimal
 
 DAYS_PER_YEAR = 365.25
 _BAD = (
@@ -272,7 +272,7 @@ def build_case(
     Parameters
     ----------
     payload
-        Of :func:`reports.case_answer.describe_case`.
+        Of :func:`reports.answers.case_answer.describe_case`.
     centre, made_at, content_hash
         Who keeps the registry, when it was last recorded in, and the head of its chain.
     """

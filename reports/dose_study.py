@@ -7,9 +7,7 @@ from typing import Any
 
 from analysis.dose_effect.dose_response import DoseResponse, HowToAnswer
 from reports.audit import NOTICE, versions
-from reports.document import Provenance, Report, numbered
-from reports.dose_plan import PlanState
-from reports.question_log import QuestionCount
+from reports.page.document import Provenance, Report, numbered
 from reports.sections import (
     dose_appendix,
     dose_doubts,
@@ -19,11 +17,13 @@ from reports.sections import (
     dose_results,
     dose_trade_off,
 )
+from reports.studies.dose_plan import PlanState
+from reports.studies.question_log import QuestionCount
 
 
 def describe_source(store: Any, settings: Mapping[str, Any]) -> dict[str, str]:
     """Take from an open store what a report says of its source."""
-    from reports.audit_results import last_recorded_at
+    from reports.results.audit_results import last_recorded_at
 
     return {
         "centre": str(settings["centre_id"]),

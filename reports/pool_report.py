@@ -11,12 +11,13 @@ from analysis.benchmarking.bundles import Bundle, PooledCentres
 from analysis.counts.exact_counts import Limits
 from analysis.estimators.survival import KaplanMeier
 from analysis.outcomes.end_points import DAYS_PER_YEAR
+from reports.audience.bundle_bounds import BoundedCurve, YearBounds
+from reports.audience.bundle_suppression import SuppressedBundle, SuppressedPool
 from reports.audit import NOTICE, versions
-from reports.benchmark_wording import first_up
-from reports.bundle_bounds import BoundedCurve, YearBounds
-from reports.bundle_suppression import SuppressedBundle, SuppressedPool
-from reports.curves import MINIMUM_AT_RISK
-from reports.document import (
+from reports.figures.specs import CurveSeries, RiskRow, SurvivalFigure
+from reports.page.benchmark_wording import first_up
+from reports.page.curves import MINIMUM_AT_RISK
+from reports.page.document import (
     Block,
     Column,
     Figure,
@@ -29,9 +30,8 @@ from reports.document import (
     Table,
     numbered,
 )
-from reports.figures.specs import CurveSeries, RiskRow, SurvivalFigure
-from reports.values import Count, CurveEstimate, PValue, text
-from reports.wording import decimal, percent
+from reports.page.values import Count, CurveEstimate, PValue, text
+from reports.page.wording import decimal, percent
 
 LEAST, MOST = "fewest failures possible", "most failures possible"
 AXIS_YEARS = 10

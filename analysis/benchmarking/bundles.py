@@ -5,7 +5,7 @@ happens later is censored at the last tick. The open bundle holds, by stratum, h
 entry tick, exit tick and status, and the person-days in each interval. Kaplan–Meier, the stratified
 log-rank test, observed over expected and Poisson models from pooled bundles are then exactly those
 of the patients' rows on that grid. Counts of one are common in it: it is for exchange under an
-agreement, never for publication (:mod:`reports.bundle_suppression` makes a form that is).
+agreement, never for publication (:mod:`reports.audience.bundle_suppression` makes a form that is).
 """
 
 from __future__ import annotations

@@ -12,7 +12,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from analysis.outcomes.cohort import CohortRules, DataCut, unit_relations
-from registry.record_rules import REMOVES_THE_EYE, list_codes
+from registry.entry_rules.record_rules import REMOVES_THE_EYE, list_codes
 
 if TYPE_CHECKING:
     import duckdb

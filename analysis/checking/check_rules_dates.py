@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from analysis.checking.check_declaration import CONTRADICTION, DEFINITION, OUR_CHOICE, CheckRule
-from registry.linked_rules import FOLLOWS_TREATMENT, HAPPENS_WITHOUT_THE_EYE
-from registry.record_rules import list_codes
+from registry.entry_rules.linked_rules import FOLLOWS_TREATMENT, HAPPENS_WITHOUT_THE_EYE
+from registry.entry_rules.record_rules import list_codes
 
 _WITH_PATIENT = "JOIN checked_patient p ON p.patient_id = r.patient_id"
 _WITH_EYE = "JOIN checked_eye y ON y.patient_id = r.patient_id AND y.eye = r.eye"

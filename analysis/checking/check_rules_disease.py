@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from analysis.checking.check_declaration import COMMON_PRACTICE, DEFINITION, OUR_CHOICE, CheckRule
-from registry.record_rules import REMOVES_THE_EYE, list_codes
+from registry.entry_rules.record_rules import REMOVES_THE_EYE, list_codes
 
 FROM_MEMORY = "a common definition of growth, from memory; the registry's setting growth_rule"
 

@@ -9,7 +9,7 @@ from analysis.checking.check_declaration import (
     CheckRule,
 )
 from analysis.implants.placement_exceptions import BETA_ISOTOPES
-from registry.record_rules import list_codes
+from registry.entry_rules.record_rules import list_codes
 
 _BETA = f"({list_codes(BETA_ISOTOPES)})"
 _WITH_PLAQUE = "JOIN checked_applicator a ON a.applicator_id = r.applicator_id"

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.outcomes.cohort import CohortRules, DataCut, unit_relations
-from registry.record_rules import REMOVES_THE_EYE, list_codes
+from registry.entry_rules.record_rules import REMOVES_THE_EYE, list_codes
 from registry.settings import DEFAULT_VISIT_SCHEDULE
 
 if TYPE_CHECKING:

@@ -25,8 +25,8 @@ from scipy.optimize import brentq, minimize_scalar
 from scipy.stats import chi2
 
 from analysis.outcomes.cohort import CohortRules, DataCut, unit_relations
+from registry.entry_rules.record_rules import REMOVES_THE_EYE, list_codes
 from registry.errors import RefusedEstimateError
-from registry.record_rules import REMOVES_THE_EYE, list_codes
 
 if TYPE_CHECKING:
     import duckdb

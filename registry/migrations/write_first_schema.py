@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from registry.duckdb_schema import write_schema
+from registry.engine.duckdb_schema import write_schema
 from registry.records import TABLES
 
 FIRST_SCHEMA = Path(__file__).with_name("duckdb") / "m001_first_schema.sql"

@@ -10,13 +10,13 @@ import typer
 
 from registry.errors import MendableError, UsageError
 from reports.command_frame import JsonFlag, answer, note, progress
-from reports.option_values import StorePath, read_date
+from reports.options.option_values import StorePath, read_date
 
 if TYPE_CHECKING:
     from datetime import date
 
-    from reports.audit_results import AuditResults
-    from reports.document import Report
+    from reports.page.document import Report
+    from reports.results.audit_results import AuditResults
 
 FORMATS = ("html", "pdf")
 
@@ -79,13 +79,13 @@ def make_audit(
     from datetime import date
 
     from registry.store import open_store
+    from reports.audience.suppression import publish
     from reports.audit import build_audit
-    from reports.audit_results import gather
-    from reports.benchmark_gathering import read_margins_file
     from reports.commands.rates import gather_rates
-    from reports.data_cuts import settle_cut
-    from reports.standards import Standards, read_standards
-    from reports.suppression import publish
+    from reports.results.audit_results import gather
+    from reports.results.benchmark_gathering import read_margins_file
+    from reports.results.data_cuts import settle_cut
+    from reports.results.standards import Standards, read_standards
 
     standards = read_standards(standards_file) if standards_file else Standards()
     published = gather_rates(rates_file)

@@ -8,8 +8,8 @@ from typing import Annotated
 import typer
 
 from reports.command_frame import JsonFlag, answer, note
-from reports.option_values import StorePath, now_utc
-from reports.record_arguments import RecordedBy, name_recorder
+from reports.options.option_values import StorePath, now_utc
+from reports.options.record_arguments import RecordedBy, name_recorder
 
 
 def backup(
@@ -32,7 +32,7 @@ def backup(
     SHA256SUMS, which `sha256sum -c` understands. The chain is checked first. Keep backups, and
     their key, in places of their own: whoever has a plain one has the records.
     """
-    from registry.exchange import back_up
+    from registry.safekeeping.exchange import back_up
 
     is_new_key = key_file is not None and not key_file.exists()
     made = back_up(

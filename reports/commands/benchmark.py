@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from reports.command_frame import JsonFlag, answer, note
-from reports.option_values import StorePath, now_utc, read_date
+from reports.options.option_values import StorePath, now_utc, read_date
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -16,9 +16,9 @@ if TYPE_CHECKING:
     from analysis.benchmarking.benchmark_results import BenchmarkResults
     from analysis.benchmarking.margins import Margins
     from registry.store import Store
-    from reports.benchmark_gathering import Benchmarks
-    from reports.document import Section
-    from reports.monitoring_results import MonitoringResults
+    from reports.page.document import Section
+    from reports.results.benchmark_gathering import Benchmarks
+    from reports.results.monitoring_results import MonitoringResults
 
 By = Literal["year", "operator", "centre"]
 
@@ -72,11 +72,15 @@ def benchmark(
     shown to be worse is not shown to be as good.
     """
     from registry.store import open_store
-    from reports.benchmark_gathering import gather_benchmarks, name_end_points, read_margins_file
     from reports.commands.rates import gather_rates
-    from reports.data_cuts import settle_cut
-    from reports.estimate_options import split_list
-    from reports.standards import Standards, read_standards
+    from reports.options.estimate_options import split_list
+    from reports.results.benchmark_gathering import (
+        gather_benchmarks,
+        name_end_points,
+        read_margins_file,
+    )
+    from reports.results.data_cuts import settle_cut
+    from reports.results.standards import Standards, read_standards
     from reports.writing import refuse_overwriting
 
     published = gather_rates(rates)
@@ -102,8 +106,8 @@ def _units(store: Store, results: MonitoringResults, by: By | None) -> Section:
     """Set units side by side: years, operators of the first implant, or centres."""
     from analysis.benchmarking.unit_comparison import case_bands, over_expected_by
     from analysis.outcomes.grouping import group_units
-    from reports.benchmark_wording import first_up
-    from reports.document import Section
+    from reports.page.benchmark_wording import first_up
+    from reports.page.document import Section
     from reports.sections.time_order import unit_blocks, unit_table
 
     table, hazard = results.table, results.hazard
@@ -135,10 +139,10 @@ def _write(
     files: dict[str, Path],
     audience: str,
 ) -> None:
-    from reports.audit_results import last_recorded_at
+    from reports.audience.suppression import publish
     from reports.benchmark_report import build_benchmark_report
     from reports.commands.audit import write_report
-    from reports.suppression import publish
+    from reports.results.audit_results import last_recorded_at
 
     report = build_benchmark_report(
         found.benchmarks,
@@ -157,7 +161,7 @@ def _describe(
     monitoring: Sequence[MonitoringResults],
     files: dict[str, Path],
 ) -> dict[str, Any]:
-    from reports.benchmark_answer import describe_benchmarks, describe_monitoring
+    from reports.answers.benchmark_answer import describe_benchmarks, describe_monitoring
 
     return {
         "command": "benchmark",
@@ -170,8 +174,14 @@ def _describe(
 def _lay_out(
     benchmarks: Sequence[BenchmarkResults], monitoring: Sequence[MonitoringResults]
 ) -> str:
-    from reports.benchmark_wording import HOW_TO_READ, NOT_AS_GOOD, board_sentence, first_up, who
-    from reports.wording import say
+    from reports.page.benchmark_wording import (
+        HOW_TO_READ,
+        NOT_AS_GOOD,
+        board_sentence,
+        first_up,
+        who,
+    )
+    from reports.page.wording import say
 
     lines = []
     for results in benchmarks:

@@ -10,14 +10,14 @@ import typer
 from registry.errors import RefusedInputError
 from reports.command_frame import JsonFlag, answer, note
 from reports.commands.audit import read_formats, write_report
-from reports.option_values import now_utc, read_date
-from reports.record_arguments import split_store_and_key
+from reports.options.option_values import now_utc, read_date
+from reports.options.record_arguments import split_store_and_key
 
 if TYPE_CHECKING:
     from datetime import date
 
     from analysis.outcomes.cohort import DataCut
-    from reports.document import Report
+    from reports.page.document import Report
 
 ALPHA_BETA_GY, REPAIR_HALF_TIME_HOURS = 10.0, 1.5
 """The defaults of ``afterplaque dose``; no single citable value exists for uveal melanoma."""
@@ -75,9 +75,9 @@ def _review(store_path: Path, tumour_id: str, asked: date | None) -> tuple[dict[
     """Gather one case: its machine-readable answer and its page."""
     from analysis.outcomes.cohort import DataCut
     from registry.store import open_store
-    from reports.audit_results import last_recorded_at
     from reports.case_review import build_case
-    from reports.data_cuts import settle_cut
+    from reports.results.audit_results import last_recorded_at
+    from reports.results.data_cuts import settle_cut
 
     with open_store(store_path) as store:
         cut = DataCut(settle_cut(store, asked, now_utc().date()))
@@ -101,7 +101,7 @@ def _describe(
     from analysis.implants.placement_records import read_placements
     from analysis.implants.radiobiology import RepairModel
     from analysis.outcomes.case_record import read_case
-    from reports.case_answer import describe_case
+    from reports.answers.case_answer import describe_case
 
     found = read_case(connection, cut, tumour_id)
     if found is None:

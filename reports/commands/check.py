@@ -9,7 +9,7 @@ import typer
 
 from registry.errors import DataProblemsError, UsageError
 from reports.command_frame import JsonFlag, answer, note, progress
-from reports.option_values import now_utc, read_date
+from reports.options.option_values import now_utc, read_date
 
 Severity = Literal["error", "warning", "notice"]
 
@@ -46,7 +46,7 @@ def check(
     """
     if rules:
         from analysis.checking.check_rules import CHECK_RULES
-        from reports.check_answer import describe_rules, lay_out_rules
+        from reports.answers.check_answer import describe_rules, lay_out_rules
 
         declared = list(CHECK_RULES.values())
         listed = {"rules": describe_rules(declared)}
@@ -75,8 +75,8 @@ def _run(
     from analysis.outcomes.cohort import CohortRules, DataCut
     from registry.settings import DEFAULT_VISIT_SCHEDULE
     from registry.store import open_store
-    from reports.check_answer import at_least, describe_check, lay_out_check, write_findings
-    from reports.data_cuts import settle_cut
+    from reports.answers.check_answer import at_least, describe_check, lay_out_check, write_findings
+    from reports.results.data_cuts import settle_cut
     from reports.writing import refuse_overwriting, write_whole
 
     asked = read_date(data_cut, option="--data-cut") if data_cut else None

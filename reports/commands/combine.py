@@ -40,9 +40,9 @@ def combine(
     The prediction interval says where the true figure of a further study may lie. Crude proportions
     are only pooled of people who were all followed to the same time.
     """
-    from reports.combination import answer_combination, lay_out_combination
-    from reports.estimate_options import check_level
-    from reports.table_reading import read_table
+    from reports.options.estimate_options import check_level
+    from reports.tables.combination import answer_combination, lay_out_combination
+    from reports.tables.table_reading import read_table
 
     check_level(level)
     by_estimate, by_count = (estimate, se), (events, n)

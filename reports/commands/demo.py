@@ -61,10 +61,10 @@ def demo(
     import numpy as np
 
     from registry.errors import RefusedInputError
-    from registry.intake import take_in
     from registry.store import create_store
+    from registry.taking_in.intake import take_in
     from reports.commands.audit import describe_audit, make_audit
-    from reports.option_values import now_utc
+    from reports.options.option_values import now_utc
     from synthetic_cohort.cohort import draw_department, write_files
     from synthetic_cohort.truth import TRUTH
 

@@ -28,9 +28,9 @@ def describe(
     Whole numbers with under six distinct values are counted; text with over twenty is not listed.
     There are no p values: groups are compared by the size of their differences.
     """
-    from reports.description import answer_description, lay_out_description
-    from reports.estimate_options import split_list
-    from reports.table_reading import read_table
+    from reports.options.estimate_options import split_list
+    from reports.tables.description import answer_description, lay_out_description
+    from reports.tables.table_reading import read_table
 
     payload = answer_description(
         read_table(table), split_list(columns), by, as_categories=split_list(as_categories)

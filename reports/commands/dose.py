@@ -8,7 +8,7 @@ import typer
 
 from reports.command_frame import JsonFlag, answer
 from reports.commands.bed import check_range
-from reports.implant_arguments import (
+from reports.options.implant_arguments import (
     StoreAndImplant,
     everything_on_file,
     refuse_unknown_implant,
@@ -39,7 +39,7 @@ def dose(
     from analysis.implants.dosimetry import recompute_doses
     from analysis.implants.radiobiology import RepairModel
     from registry.store import open_store
-    from reports.implant_dose import describe_dose, lay_out_dose
+    from reports.answers.implant_dose import describe_dose, lay_out_dose
 
     check_range(alpha_beta, option="--alpha-beta", may_be_zero=False, may_be_endless=False)
     check_range(

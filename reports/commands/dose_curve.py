@@ -72,14 +72,14 @@ def dose_curve(
     uncensored; limits are then Fieller's from the sandwich or the bootstrap.
     """
     from analysis.models.dose_curve import dose_curve as fit_curve
-    from reports.dose_horizon_answer import (
+    from reports.answers.dose_horizon_answer import (
         HorizonQuestion,
         answer_at_horizon,
         check_horizon,
         lay_out_horizon,
     )
-    from reports.estimate_options import check_level, read_codes, split_list
-    from reports.table_reading import read_table
+    from reports.options.estimate_options import check_level, read_codes, split_list
+    from reports.tables.table_reading import read_table
 
     check_level(level)
     own = {

@@ -11,7 +11,7 @@ import typer
 
 from registry.errors import UsageError
 from reports.command_frame import JsonFlag, answer, note, progress
-from reports.option_values import StorePath, now_utc, read_date
+from reports.options.option_values import StorePath, now_utc, read_date
 
 if TYPE_CHECKING:
     from analysis.dose_effect.dose_rows import DoseQuestion
@@ -171,12 +171,17 @@ def dose_response(
     from analysis.outcomes.cohort import CohortRules, DataCut
     from analysis.outcomes.vision_history import VisionRules
     from registry.store import open_store
-    from reports.data_cuts import settle_cut
-    from reports.dose_answer import describe_answer
-    from reports.dose_options import DoseOptions, choose_against, describe_asked, read_question
-    from reports.dose_plan import compare_with_plan, read_plan
-    from reports.dose_text import lay_out_answer
-    from reports.question_log import log_path, read_log
+    from reports.answers.dose_answer import describe_answer
+    from reports.answers.dose_text import lay_out_answer
+    from reports.options.dose_options import (
+        DoseOptions,
+        choose_against,
+        describe_asked,
+        read_question,
+    )
+    from reports.results.data_cuts import settle_cut
+    from reports.studies.dose_plan import compare_with_plan, read_plan
+    from reports.studies.question_log import log_path, read_log
 
     if lock_plan:
         _lock(store, plan, as_json)
@@ -228,8 +233,16 @@ def dose_response(
 
 def _lock(store: Path, plan: Path | None, as_json: bool) -> None:
     from analysis.dose_effect.dose_fields import find_dose
-    from reports.dose_plan import lock_plan as make_lock
-    from reports.question_log import ASKED, LOCKED, LoggedLook, add_look, log_path, read_log, stamp
+    from reports.studies.dose_plan import lock_plan as make_lock
+    from reports.studies.question_log import (
+        ASKED,
+        LOCKED,
+        LoggedLook,
+        add_look,
+        log_path,
+        read_log,
+        stamp,
+    )
     from reports.writing import write_whole
 
     if plan is None:
@@ -286,7 +299,7 @@ def log_look(log: Path, question: DoseQuestion, plan_hash: str) -> Any:
     from dataclasses import replace
 
     from registry.errors import RefusedInputError
-    from reports.question_log import (
+    from reports.studies.question_log import (
         ASKED,
         LoggedLook,
         add_look,
@@ -328,9 +341,9 @@ def _about(store: Any, settings: Any) -> dict[str, Any]:
 def _write_report(
     found: Any, how: Any, state: Any, count: Any, about: Any, files: dict[str, Path], audience: str
 ) -> None:
+    from reports.audience.suppression import publish
     from reports.commands.audit import write_report
     from reports.dose_study import build_study
-    from reports.suppression import publish
 
     report = build_study(found, how, state, count, about)
     shown = publish(report) if audience == "published" else report
@@ -338,7 +351,7 @@ def _write_report(
 
 
 def _write_export(found: Any, files: dict[str, Path]) -> None:
-    from reports.dose_export import FIELDS, SCRIPT, TABLE, export_table
+    from reports.studies.dose_export import FIELDS, SCRIPT, TABLE, export_table
     from reports.writing import write_whole
 
     made = export_table(found)

@@ -8,8 +8,8 @@ import typer
 
 from registry.errors import UsageError
 from reports.command_frame import JsonFlag, answer, note
-from reports.option_values import now_utc
-from reports.record_arguments import (
+from reports.options.option_values import now_utc
+from reports.options.record_arguments import (
     RecordedBy,
     name_recorder,
     split_record,
@@ -38,7 +38,7 @@ def erase(
     hash of the old chain. STORE.previous is destroyed; backups, data locks, exports and the files
     that were taken in are yours to destroy. It cannot be undone; `withdraw` can.
     """
-    from registry.erasure import erase_patient
+    from registry.safekeeping.erasure import erase_patient
 
     store, records = split_store_and_records(arguments)
     named = [split_record(text) for text in records]

@@ -12,8 +12,8 @@ from registry.errors import UsageError
 from reports.command_frame import JsonFlag, answer
 
 if TYPE_CHECKING:
-    from reports.estimation_interval_censored import Limiting
-    from reports.estimation_rows import Question
+    from reports.tables.estimation_interval_censored import Limiting
+    from reports.tables.estimation_rows import Question
 
 Method = Literal["kaplan-meier", "cumulative-incidence", "interval-censored", "illness-death"]
 Interval = Literal[
@@ -117,13 +117,13 @@ def estimate(
 
     Times keep the unit of the table. Rows with a missing value are left out and counted.
     """
-    from reports.estimate_options import check_level, read_codes, read_times, split_list
-    from reports.estimation import answer_question
-    from reports.estimation_illness_death import VisitQuestion, answer_illness_death
-    from reports.estimation_rows import Question
-    from reports.estimation_standardised import check_standardise
-    from reports.estimation_text import lay_out_answer
-    from reports.table_reading import read_table
+    from reports.options.estimate_options import check_level, read_codes, read_times, split_list
+    from reports.tables.estimation import answer_question
+    from reports.tables.estimation_illness_death import VisitQuestion, answer_illness_death
+    from reports.tables.estimation_rows import Question
+    from reports.tables.estimation_standardised import check_standardise
+    from reports.tables.estimation_text import lay_out_answer
+    from reports.tables.table_reading import read_table
 
     check_level(level)
     _refuse_imputations(imputations)
@@ -208,7 +208,12 @@ def _right_censored_interval(interval: str | None, method: str) -> str:
 def _read_limiting(
     interval: str | None, level: float, replicates: int, seed: int, *, is_weighted: bool
 ) -> Limiting:
-    from reports.estimation_interval_censored import BETA_PRODUCT, BOOTSTRAP, INTERVALS, Limiting
+    from reports.tables.estimation_interval_censored import (
+        BETA_PRODUCT,
+        BOOTSTRAP,
+        INTERVALS,
+        Limiting,
+    )
 
     chosen = interval or BETA_PRODUCT
     if chosen not in INTERVALS:
@@ -289,12 +294,12 @@ def _answer_interval_censored(
     times: tuple[float, ...],
     limiting: Limiting,
 ) -> dict[str, Any]:
-    from reports.estimation_interval_censored import (
+    from reports.tables.estimation_interval_censored import (
         BOOTSTRAP,
         METHOD,
         describe_interval_censored,
     )
-    from reports.table_reading import read_table
+    from reports.tables.table_reading import read_table
 
     lower, upper = ends
     weights, kind = weighting

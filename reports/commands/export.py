@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from reports.command_frame import JsonFlag, answer, note
-from reports.option_values import StorePath
+from reports.options.option_values import StorePath
 
 
 def export(
@@ -25,7 +25,7 @@ def export(
     In CSV a text that a spreadsheet would take for a formula gets an apostrophe before it; Parquet
     holds values as recorded. Withdrawn records and earlier versions are not in it: that is backup.
     """
-    from registry.table_files import export_tables
+    from registry.safekeeping.table_files import export_tables
     from reports.render.text import lay_out_table
 
     done = export_tables(store, out, research=research)

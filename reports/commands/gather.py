@@ -9,8 +9,8 @@ import typer
 
 from registry.errors import DataProblemsError
 from reports.command_frame import JsonFlag, answer, note
-from reports.option_values import now_utc
-from reports.record_arguments import RecordedBy, name_recorder
+from reports.options.option_values import now_utc
+from reports.options.record_arguments import RecordedBy, name_recorder
 
 
 def gather(
@@ -26,7 +26,7 @@ def gather(
     A submission of which one byte was changed is refused; an error in one record keeps all out
     (exit code 3).
     """
-    from registry.submissions import gather as take_together
+    from registry.safekeeping.submissions import gather as take_together
     from reports.render.text import lay_out_table
 
     made = take_together(store, folders, by=name_recorder(by), at=now_utc())

@@ -10,11 +10,11 @@ import typer
 
 from registry.errors import UsageError
 from reports.command_frame import JsonFlag, answer
-from reports.record_arguments import split_record, split_store_and_records
+from reports.options.record_arguments import split_record, split_store_and_records
 from reports.render.text import lay_out_table
 
 if TYPE_CHECKING:
-    from registry.journal import VersionRow
+    from registry.engine.journal import VersionRow
 
 
 def _show(value: Any) -> str:

@@ -7,8 +7,8 @@ from typing import Annotated
 import typer
 
 from reports.command_frame import JsonFlag, answer, note
-from reports.option_values import StorePath, now_utc
-from reports.record_arguments import RecordedBy, name_recorder
+from reports.options.option_values import StorePath, now_utc
+from reports.options.record_arguments import RecordedBy, name_recorder
 
 
 def init(
@@ -33,9 +33,9 @@ def init(
     last commit) and, after the first writing, STORE.previous (a copy from before it): all of them
     hold or guard patients' records and belong in the same protected folder.
     """
-    from registry.encryption import key_path
+    from registry.engine.encryption import key_path
+    from registry.engine.migrate import read_migrations
     from registry.errors import UsageError
-    from registry.migrate import read_migrations
     from registry.store import create_store, open_store
 
     if upgrade:

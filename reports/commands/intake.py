@@ -12,12 +12,12 @@ import typer
 from registry.errors import Finding, RefusedInputError, UsageError
 from registry.records import TABLES
 from reports.command_frame import JsonFlag, answer, note
-from reports.option_values import now_utc
-from reports.record_arguments import STORE_VARIABLE, RecordedBy, name_recorder
+from reports.options.option_values import now_utc
+from reports.options.record_arguments import STORE_VARIABLE, RecordedBy, name_recorder
 from reports.render.text import lay_out_table
 
 if TYPE_CHECKING:
-    from registry.intake import IntakeResult
+    from registry.taking_in.intake import IntakeResult
 
 _FILE_ENDINGS = (
     *(".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".parquet", ".pq"),
@@ -92,7 +92,7 @@ def _shorten(text: str) -> str:
 
 
 def _save_findings(result: IntakeResult, path: Path, *, replace: bool) -> None:
-    from registry.findings import write_findings
+    from registry.taking_in.findings import write_findings
 
     try:
         write_findings(result.findings, path, replace=replace)
@@ -102,7 +102,7 @@ def _save_findings(result: IntakeResult, path: Path, *, replace: bool) -> None:
 
 
 def _save_aside(result: IntakeResult, path: Path) -> None:
-    from registry.set_aside import write_aside
+    from registry.taking_in.set_aside import write_aside
     from reports.writing import write_whole
 
     write_whole(path, write_aside(result.set_aside))
@@ -199,9 +199,9 @@ def intake(
     line (the heading is line 1) and field. One error keeps everything out (exit code 3); warnings
     name contradictions and keep nothing out. A file that was taken in before changes nothing.
     """
-    from registry.column_map import read_map_file
-    from registry.findings import refuse_overwriting
-    from registry.intake import take_in
+    from registry.reading.column_map import read_map_file
+    from registry.taking_in.findings import refuse_overwriting
+    from registry.taking_in.intake import take_in
 
     if draft_map is not None:
         _draft(arguments, draft_map, encoding, check_only, force=force, as_json=as_json)
@@ -246,7 +246,7 @@ def _draft(
     as_json: bool,
 ) -> None:
     """Draft a column map; the registry is not needed and not opened."""
-    from registry.draft_map import draft_map
+    from registry.reading.draft_map import draft_map
     from reports.writing import refuse_overwriting, write_whole
 
     if not is_check:
@@ -273,7 +273,7 @@ def _draft(
 
 
 def _answer_result(result: IntakeResult, *, as_json: bool) -> None:
-    from registry.findings import count_findings
+    from registry.taking_in.findings import count_findings
 
     payload = {
         "command": "intake",

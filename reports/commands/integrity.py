@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from reports.command_frame import JsonFlag, answer, note
-from reports.option_values import StorePath
+from reports.options.option_values import StorePath
 
 if TYPE_CHECKING:
-    from registry.integrity import Integrity
+    from registry.safekeeping.integrity import Integrity
 
 FAULTS_FOUND = 3
 
@@ -53,7 +53,7 @@ def integrity(
     gaps, the side file STORE.head, and the views and guards. Names the first record that does not
     fit. Exit 0: whole; 3: something was found. Nothing is changed.
     """
-    from registry.integrity import check_integrity
+    from registry.safekeeping.integrity import check_integrity
 
     found = check_integrity(store, expected_hash=expect)
     payload: dict[str, object] = {

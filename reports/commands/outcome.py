@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from reports.command_frame import JsonFlag, answer, note
-from reports.option_values import (
+from reports.options.option_values import (
     DataCutDay,
     Level,
     Seed,
@@ -85,9 +85,9 @@ def outcome(
     from analysis.outcomes.end_points import find_end_point
     from analysis.outcomes.outcome import Estimation, analyse
     from registry.store import open_store
-    from reports.data_cuts import settle_cut
-    from reports.estimate_options import check_landmark, check_level, read_times
-    from reports.outcome_answer import describe_outcome, write_rows
+    from reports.answers.outcome_answer import describe_outcome, write_rows
+    from reports.options.estimate_options import check_landmark, check_level, read_times
+    from reports.results.data_cuts import settle_cut
     from reports.writing import refuse_overwriting, write_whole
 
     wanted = find_end_point(end_point)
@@ -122,7 +122,7 @@ def outcome(
 
 def lay_out(outcome: Outcome, years: tuple[float, ...]) -> str:
     """Lay the outcome out as text: flow, groups, incidences, tests, sensitivity, warnings."""
-    from reports.outcome_text import (
+    from reports.answers.outcome_text import (
         lay_out_groups,
         lay_out_incidences,
         lay_out_sensitivity,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from reports.command_frame import JsonFlag, answer
-from reports.implant_arguments import (
+from reports.options.implant_arguments import (
     StoreAndImplant,
     everything_on_file,
     refuse_unknown_implant,
@@ -20,7 +20,7 @@ def placement(arguments: StoreAndImplant, as_json: JsonFlag = False) -> None:
     from analysis.implants.placement_check import check_placement
     from analysis.implants.placement_records import read_placements
     from registry.store import open_store
-    from reports.implant_placement import describe_placement, lay_out_placement
+    from reports.answers.implant_placement import describe_placement, lay_out_placement
 
     store_path, implant_id = split_store_and_implant(arguments)
     with open_store(store_path) as store:

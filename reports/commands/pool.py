@@ -9,14 +9,14 @@ import typer
 
 from registry.errors import RefusedInputError, UsageError
 from reports.command_frame import JsonFlag, answer
-from reports.option_values import now_utc
+from reports.options.option_values import now_utc
 
 if TYPE_CHECKING:
     from analysis.benchmarking.bundles import Bundle, PooledCentres
     from analysis.benchmarking.expected_events import ReferenceHazard
-    from reports.bundle_bounds import BoundedCurve
-    from reports.bundle_suppression import SuppressedBundle, SuppressedPool
-    from reports.document import Block
+    from reports.audience.bundle_bounds import BoundedCurve
+    from reports.audience.bundle_suppression import SuppressedBundle, SuppressedPool
+    from reports.page.document import Block
 
 
 def pool(
@@ -47,10 +47,10 @@ def pool(
     and the curve between bounds, and say how much was lost.
     """
     from analysis.benchmarking.bundles import Bundle, pool_bundles
-    from reports.bundle_bounds import bound_curve
-    from reports.bundle_files import read_bundle
-    from reports.bundle_suppression import SuppressedBundle, pool_suppressed
-    from reports.estimate_options import read_times
+    from reports.audience.bundle_bounds import bound_curve
+    from reports.audience.bundle_files import read_bundle
+    from reports.audience.bundle_suppression import SuppressedBundle, pool_suppressed
+    from reports.options.estimate_options import read_times
     from reports.pool_report import bounded_blocks, open_blocks
     from reports.writing import refuse_overwriting
 

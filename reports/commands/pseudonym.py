@@ -49,9 +49,9 @@ def pseudonym(
     standard input or a file, never from the command line, where other users and the shell's
     history would see them; they are written nowhere.
     """
-    from registry.encryption import make_key as draw_key
-    from registry.pseudonyms import make_pseudonyms, name_key
-    from registry.sealing import read_or_make_key
+    from registry.engine.encryption import make_key as draw_key
+    from registry.safekeeping.pseudonyms import make_pseudonyms, name_key
+    from registry.safekeeping.sealing import read_or_make_key
 
     if not prefix.isalnum() or len(prefix) > 8:
         raise UsageError("--prefix takes up to eight letters or digits.", option="--prefix")

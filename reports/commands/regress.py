@@ -110,15 +110,15 @@ def regress(
     otherwise. Under 5 events no model is fitted. Rows with a missing value are left out and
     counted.
     """
-    from reports.estimate_options import check_level, read_codes, read_times, split_list
-    from reports.regression import (
+    from reports.options.estimate_options import check_level, read_codes, read_times, split_list
+    from reports.tables.regression import (
         RegressionQuestion,
         answer_regression,
         check_question,
         lay_out_regression,
     )
-    from reports.regression_standardised import read_standardised
-    from reports.table_reading import read_table
+    from reports.tables.regression_standardised import read_standardised
+    from reports.tables.table_reading import read_table
 
     check_level(level)
     question = RegressionQuestion(
@@ -160,7 +160,7 @@ def read_splines(parts: list[str] | None) -> dict[str, int]:
     UsageError
         For a part of another form, a number of knots outside 3 to 7, or a column named twice.
     """
-    from reports.estimate_options import split_list
+    from reports.options.estimate_options import split_list
 
     knots: dict[str, int] = {}
     for text in split_list(parts):

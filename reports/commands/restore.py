@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from reports.command_frame import JsonFlag, answer, note
-from reports.option_values import now_utc
+from reports.options.option_values import now_utc
 
 
 def restore(
@@ -35,8 +35,8 @@ def restore(
     hash and chain of the new registry are compared with the backup's. A backup that was cut short
     or changed is refused, naming the file, and leaves nothing.
     """
-    from registry.encryption import key_path
-    from registry.exchange import restore as restore_backup
+    from registry.engine.encryption import key_path
+    from registry.safekeeping.exchange import restore as restore_backup
 
     made = restore_backup(backup, store, at=now_utc(), key_file=key_file, encrypt=encrypt)
     payload = {

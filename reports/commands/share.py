@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from reports.command_frame import JsonFlag, answer, note
-from reports.option_values import StorePath, now_utc, read_date
+from reports.options.option_values import StorePath, now_utc, read_date
 
 if TYPE_CHECKING:
     from datetime import date
@@ -48,11 +48,11 @@ def share(
     suppressed form has lost most of the events; how many is printed.
     """
     from registry.store import open_store
-    from reports.bundle_bounds import bound_curve
-    from reports.bundle_files import write_bundle
-    from reports.bundle_suppression import pool_suppressed, suppress
-    from reports.data_cuts import settle_cut
+    from reports.audience.bundle_bounds import bound_curve
+    from reports.audience.bundle_files import write_bundle
+    from reports.audience.bundle_suppression import pool_suppressed, suppress
     from reports.pool_report import loss_words
+    from reports.results.data_cuts import settle_cut
     from reports.writing import refuse_overwriting, write_whole
 
     refuse_overwriting([out], force=force)

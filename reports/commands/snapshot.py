@@ -10,8 +10,8 @@ import typer
 
 from registry.errors import UsageError
 from reports.command_frame import JsonFlag, answer, note
-from reports.option_values import StorePath, now_utc, read_date
-from reports.record_arguments import RecordedBy, name_recorder
+from reports.options.option_values import StorePath, now_utc, read_date
+from reports.options.record_arguments import RecordedBy, name_recorder
 
 
 def read_moment(text: str, *, option: str) -> datetime:
@@ -61,7 +61,7 @@ def snapshot(
     default, and the audit prints its content hash. The same records and data cut give the same
     hash whenever the lock is made, and the same lock gives the same report byte for byte.
     """
-    from registry.freeze import freeze
+    from registry.safekeeping.freeze import freeze
 
     cut = read_date(data_cut, option="--data-cut")
     until = read_moment(recorded_until, option="--recorded-until") if recorded_until else None

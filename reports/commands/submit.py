@@ -8,8 +8,8 @@ from typing import Annotated
 import typer
 
 from reports.command_frame import JsonFlag, answer, note
-from reports.option_values import StorePath, now_utc
-from reports.record_arguments import RecordedBy, name_recorder
+from reports.options.option_values import StorePath, now_utc
+from reports.options.record_arguments import RecordedBy, name_recorder
 
 
 def submit(
@@ -32,7 +32,7 @@ def submit(
     """
     from dataclasses import asdict
 
-    from registry.submissions import submit as write_submission
+    from registry.safekeeping.submissions import submit as write_submission
 
     made = write_submission(store, out, by=name_recorder(by), at=now_utc(), everyone=everyone)
     payload = {"command": "submit", "folder": str(out), **asdict(made)}

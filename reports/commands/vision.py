@@ -9,7 +9,7 @@ import typer
 
 from registry.errors import UsageError
 from reports.command_frame import JsonFlag, answer, note
-from reports.option_values import (
+from reports.options.option_values import (
     DataCutDay,
     Level,
     Seed,
@@ -75,11 +75,11 @@ def vision(
     from analysis.outcomes.vision_course import analyse_course
     from analysis.outcomes.vision_history import VisionRules
     from registry.store import open_store
-    from reports.data_cuts import settle_cut
-    from reports.estimate_options import check_level, read_times
-    from reports.vision_answer import describe_vision, write_vision_rows
-    from reports.vision_course_answer import describe_course
-    from reports.vision_text import lay_out_vision
+    from reports.answers.vision_answer import describe_vision, write_vision_rows
+    from reports.answers.vision_course_answer import describe_course
+    from reports.answers.vision_text import lay_out_vision
+    from reports.options.estimate_options import check_level, read_times
+    from reports.results.data_cuts import settle_cut
     from reports.writing import refuse_overwriting, write_whole
 
     wanted = choose_level(at_least, better_than, loss)

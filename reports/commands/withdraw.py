@@ -7,8 +7,8 @@ from typing import Annotated
 import typer
 
 from reports.command_frame import JsonFlag, answer
-from reports.option_values import now_utc
-from reports.record_arguments import (
+from reports.options.option_values import now_utc
+from reports.options.record_arguments import (
     RecordedBy,
     name_recorder,
     split_record,

@@ -10,7 +10,7 @@ import typer
 from registry.errors import UsageError
 from registry.records import TABLES
 from reports.command_frame import JsonFlag, answer, note
-from reports.option_values import now_utc
+from reports.options.option_values import now_utc
 
 Out = Annotated[Path, typer.Argument(metavar="OUT.xlsx", help="The workbook to write.")]
 From = Annotated[

@@ -23,7 +23,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from reports import palette
+from reports.page import palette
 
 FAMILY = "Afterplaque Sans"
 FONT_FOLDER = Path(__file__).parent.parent / "fonts"

@@ -5,12 +5,12 @@ from __future__ import annotations
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from reports import palette
 from reports.figures import canvas
 from reports.figures.canvas import PLAIN, SMALL, Drawing, Point
 from reports.figures.specs import CompletenessFigure
-from reports.values import Missing, Rate
-from reports.wording import decimal, say
+from reports.page import palette
+from reports.page.values import Missing, Rate
+from reports.page.wording import decimal, say
 
 ROW_IN = 0.3
 LINE_IN = 0.14

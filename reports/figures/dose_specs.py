@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from reports.values import Count
+from reports.page.values import Count
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,11 +8,11 @@ from typing import Any
 from matplotlib.figure import Figure
 from matplotlib.patches import FancyArrowPatch, Rectangle
 
-from reports import palette
 from reports.figures import canvas
 from reports.figures.canvas import PLAIN, SMALL, Drawing, Point
 from reports.figures.specs import FlowFigure, FlowStep
-from reports.wording import say
+from reports.page import palette
+from reports.page.wording import say
 
 LINE_IN = 0.155
 PAD_IN = 0.1

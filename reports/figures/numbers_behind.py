@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from reports.document import Column, Figure, Row, Table
 from reports.figures.dose_specs import CauseGraphFigure, TradeOffFigure
 from reports.figures.specs import (
     AcuityFigure,
@@ -18,8 +17,9 @@ from reports.figures.specs import (
     RiskRow,
     SurvivalFigure,
 )
-from reports.values import Content, Count, Quantity, SingleRecord, Words
-from reports.wording import decimal, percent_with_interval
+from reports.page.document import Column, Figure, Row, Table
+from reports.page.values import Content, Count, Quantity, SingleRecord, Words
+from reports.page.wording import decimal, percent_with_interval
 
 
 def numbers_table(figure: Figure) -> Table:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from reports.figures.dose_specs import CauseGraphFigure, TradeOffFigure
-from reports.values import Content, Count, CurveEstimate, Missing, Quantity, Rate
+from reports.page.values import Content, Count, CurveEstimate, Missing, Quantity, Rate
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,9 +18,9 @@ from urllib.parse import quote
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from reports import palette
-from reports.document import Report
 from reports.figures.canvas import FAMILY, FONT_FOLDER, SVG_SPACE
+from reports.page import palette
+from reports.page.document import Report
 from reports.render.laid_out import lay_out
 
 TEMPLATES = Path(__file__).parent / "templates"

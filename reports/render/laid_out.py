@@ -12,7 +12,12 @@ from dataclasses import asdict
 from typing import Any
 
 from registry.csv_cells import defuse
-from reports.document import (
+from reports.audience.suppression import publish
+from reports.figures.canvas import Drawing
+from reports.figures.describe import alternative_text, notes
+from reports.figures.draw import draw
+from reports.figures.numbers_behind import numbers_table
+from reports.page.document import (
     Block,
     BulletList,
     Figure,
@@ -26,13 +31,8 @@ from reports.document import (
     Table,
     numbered,
 )
-from reports.figures.canvas import Drawing
-from reports.figures.describe import alternative_text, notes
-from reports.figures.draw import draw
-from reports.figures.numbers_behind import numbers_table
-from reports.suppression import publish
-from reports.values import Content
-from reports.wording import MINUS, NO_BREAK, say
+from reports.page.values import Content
+from reports.page.wording import MINUS, NO_BREAK, say
 
 Plain = dict[str, Any]
 WORD_JOINER = "\u2060"

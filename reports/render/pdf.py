@@ -15,9 +15,9 @@ from pathlib import Path
 import typst
 
 from registry.errors import RefusedInputError
-from reports import palette
-from reports.document import Report
 from reports.figures.canvas import FAMILY, FONT_FOLDER
+from reports.page import palette
+from reports.page.document import Report
 from reports.render.glyphs import (
     FONT_FOLDER_VARIABLE,
     covered_characters,

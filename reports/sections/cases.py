@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from typing import Any
 
 from analysis.outcomes.case_review import FAR_MM, SOON_YEARS, Case
-from reports.document import Block, Column, Note, Paragraph, Row, Section, Table
-from reports.outcome_results import OutcomeResults
-from reports.values import SingleRecord
-from reports.wording import decimal
+from reports.page.document import Block, Column, Note, Paragraph, Row, Section, Table
+from reports.page.values import SingleRecord
+from reports.page.wording import decimal
+from reports.results.outcome_results import OutcomeResults
 
 TITLE = "Cases for review"
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from analysis.dose_effect.dose_horizon import CurveAtHorizon
 from analysis.dose_effect.dose_models import Ratio, SplineCurve
 from analysis.dose_effect.dose_response import DoseResponse, Refused
-from reports.document import Block, Column, Note, Row, Section, Table
+from reports.page.document import Block, Column, Note, Row, Section, Table
+from reports.page.values import Quantity
 from reports.sections.dose_values import MODEL_WORDS, say_adjustment
-from reports.values import Quantity
 
 
 def section(answer: DoseResponse) -> Section:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from analysis.dose_effect.dose_response import DoseResponse, Refused
 from analysis.dose_effect.dose_validation import ModelValidation
 from analysis.models.calibration import CalibrationGroup
-from reports.document import Block, Column, Note, Paragraph, Row, Table
+from reports.page.document import Block, Column, Note, Paragraph, Row, Table
+from reports.page.values import Count, CurveEstimate, Quantity, text
 from reports.sections.dose_values import MODEL_WORDS
-from reports.values import Count, CurveEstimate, Quantity, text
 
 
 def blocks(answer: DoseResponse) -> list[Block]:

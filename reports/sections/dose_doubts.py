@@ -8,11 +8,21 @@ from analysis.dose_effect.dose_confounding import Confounding, ThicknessThird
 from analysis.dose_effect.dose_error import DoseErrorAnswer
 from analysis.dose_effect.dose_power import DetectableEffect
 from analysis.dose_effect.dose_response import DoseResponse, HowToAnswer, Refused
-from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table
 from reports.figures.dose_specs import CauseArrow, CauseGraphFigure
+from reports.page.document import (
+    Block,
+    Column,
+    Figure,
+    Heading,
+    Note,
+    Paragraph,
+    Row,
+    Section,
+    Table,
+)
+from reports.page.values import Count, Quantity, Rate, text
 from reports.sections import dose_calibration
 from reports.sections.dose_values import ratio_value
-from reports.values import Count, Quantity, Rate, text
 
 OPEN = ("NOT", "not known", "losses assumed")
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from analysis.dose_effect.censoring_weights import READING_WORDS
 from analysis.dose_effect.dose_response import DoseResponse, HowToAnswer
 from analysis.outcomes.end_points import definition_in_words
-from reports.document import BulletList, Paragraph, Section
+from reports.page.document import BulletList, Paragraph, Section
 from reports.sections import dose_bed
 from reports.sections.dose_values import MODEL_WORDS, say_adjustment
 

@@ -14,8 +14,8 @@ from analysis.estimators.survival import reverse_kaplan_meier
 from analysis.models.design_matrix import Column as Values
 from registry.errors import MendableError
 from registry.records import TABLES
-from reports.document import Block, Column, Paragraph, Row, Table
-from reports.values import Content, Count, KnownOf, Missing, Quantity, Rate, text
+from reports.page.document import Block, Column, Paragraph, Row, Table
+from reports.page.values import Content, Count, KnownOf, Missing, Quantity, Rate, text
 
 NAMES = ("lowest third", "middle third", "highest third")
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from analysis.dose_effect.dose_response import DoseResponse
-from reports.document import (
+from reports.page.document import (
     Block,
     BulletList,
     Column,
@@ -15,11 +15,11 @@ from reports.document import (
     Section,
     Table,
 )
-from reports.dose_plan import PlanState
-from reports.question_log import QuestionCount
+from reports.page.values import Count, text
 from reports.sections import dose_patients
 from reports.sections.dose_values import ratio_value, say_adjustment
-from reports.values import Count, text
+from reports.studies.dose_plan import PlanState
+from reports.studies.question_log import QuestionCount
 
 
 def section(answer: DoseResponse, plan: PlanState | None, count: QuestionCount) -> Section:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from reports.document import Block, Column, Paragraph, Row, Section, Table
-from reports.reporting_items import GUIDELINES, items_of
+from reports.page.document import Block, Column, Paragraph, Row, Section, Table
+from reports.studies.reporting_items import GUIDELINES, items_of
 
 
 def section() -> Section:

@@ -9,8 +9,19 @@ from analysis.dose_effect.censoring_weights import READING_WORDS
 from analysis.dose_effect.dose_horizon import CurveAtHorizon
 from analysis.dose_effect.dose_models import Ratio, complete_rows
 from analysis.dose_effect.dose_response import DoseResponse, Refused
-from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table
 from reports.figures.specs import DoseGroup, DoseResponseFigure, ForestFigure, ForestRow
+from reports.page.document import (
+    Block,
+    Column,
+    Figure,
+    Heading,
+    Note,
+    Paragraph,
+    Row,
+    Section,
+    Table,
+)
+from reports.page.values import Content, Count, Missing, PValue, Quantity, Rate, text
 from reports.sections import dose_bed
 from reports.sections.dose_values import (
     MODEL_WORDS,
@@ -21,7 +32,6 @@ from reports.sections.dose_values import (
     say_adjustment,
     tag_counts,
 )
-from reports.values import Content, Count, Missing, PValue, Quantity, Rate, text
 
 
 def section(answer: DoseResponse) -> Section:

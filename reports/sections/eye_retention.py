@@ -6,11 +6,11 @@ from collections import Counter
 
 from analysis.outcomes.case_review import EYE_LOST, Case
 from analysis.outcomes.outcome import Outcome
-from reports.curves import MINIMUM_AT_RISK, failure_at, incidences_at, survival_figure
-from reports.document import Block, Column, Figure, Note, Row, Section, Table
-from reports.outcome_results import OutcomeResults
+from reports.page.curves import MINIMUM_AT_RISK, failure_at, incidences_at, survival_figure
+from reports.page.document import Block, Column, Figure, Note, Row, Section, Table
+from reports.page.values import Content, Count
+from reports.results.outcome_results import OutcomeResults
 from reports.sections.local_control import YEARS
-from reports.values import Content, Count
 
 TITLE = "Eye retention"
 

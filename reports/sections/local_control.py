@@ -3,11 +3,21 @@
 from __future__ import annotations
 
 from analysis.outcomes.outcome import GroupOutcome, Outcome
-from reports.audit_results import AuditResults
-from reports.curves import MINIMUM_AT_RISK, failure_at, survival_figure
-from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table
+from reports.page.curves import MINIMUM_AT_RISK, failure_at, survival_figure
+from reports.page.document import (
+    Block,
+    Column,
+    Figure,
+    Heading,
+    Note,
+    Paragraph,
+    Row,
+    Section,
+    Table,
+)
+from reports.page.values import Count, PValue, Quantity, text
+from reports.results.audit_results import AuditResults
 from reports.sections import tumour_height
-from reports.values import Count, PValue, Quantity, text
 
 YEARS = (1.0, 2.0, 5.0, 10.0)
 

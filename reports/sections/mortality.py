@@ -3,11 +3,21 @@
 from __future__ import annotations
 
 from analysis.outcomes.outcome import GroupOutcome, Outcome
-from reports.curves import failure_at, incidence_figure, incidences_at
-from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table
-from reports.incidence_curves import compare_incidences
-from reports.outcome_results import Mortality, OutcomeResults
-from reports.values import Content, Count, Missing, PValue, Quantity, text
+from reports.page.curves import failure_at, incidence_figure, incidences_at
+from reports.page.document import (
+    Block,
+    Column,
+    Figure,
+    Heading,
+    Note,
+    Paragraph,
+    Row,
+    Section,
+    Table,
+)
+from reports.page.incidence_curves import compare_incidences
+from reports.page.values import Content, Count, Missing, PValue, Quantity, text
+from reports.results.outcome_results import Mortality, OutcomeResults
 
 TITLE = "Metastasis and survival"
 YEARS = (2.0, 5.0, 10.0)

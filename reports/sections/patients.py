@@ -5,11 +5,21 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from analysis.outcomes.baseline import CategorySummary, NumberSummary, Summary
-from reports.audit_results import AuditResults
-from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table
 from reports.figures.specs import CompletenessFigure, FlowFigure, FlowStep, LeftOut
+from reports.page.document import (
+    Block,
+    Column,
+    Figure,
+    Heading,
+    Note,
+    Paragraph,
+    Row,
+    Section,
+    Table,
+)
+from reports.page.values import Content, Count, KnownOf, Missing, Quantity, Rate, text
+from reports.results.audit_results import AuditResults
 from reports.sections import follow_up
-from reports.values import Content, Count, KnownOf, Missing, Quantity, Rate, text
 
 _LEVEL_WORDS = {"m0": "M0", "n0": "N0", "up_to_5_mm": "up to 5 mm", "over_5_mm": "over 5 mm"}
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from analysis.outcomes.end_points import END_POINTS
-from reports.audit_results import AuditResults
-from reports.curves import failure_at
-from reports.document import Block, Column, Note, Paragraph, Row, Section, Table
-from reports.standards import Standard, judge
-from reports.values import Content, CurveEstimate
-from reports.wording import percent
+from reports.page.curves import failure_at
+from reports.page.document import Block, Column, Note, Paragraph, Row, Section, Table
+from reports.page.values import Content, CurveEstimate
+from reports.page.wording import percent
+from reports.results.audit_results import AuditResults
+from reports.results.standards import Standard, judge
 
 
 def free_at(results: AuditResults, target: Standard) -> CurveEstimate:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from analysis.outcomes.end_points import DAYS_PER_YEAR
 from analysis.outcomes.eye_states import DEFINITION, HALF_GAP_DAYS, STATES
-from reports.document import Block, Column, Figure, Heading, Note, Row, Table
-from reports.outcome_results import OutcomeResults
+from reports.page.document import Block, Column, Figure, Heading, Note, Row, Table
+from reports.page.state_curves import StatesOverTime, state_figure
+from reports.page.values import Content, Missing, Quantity
+from reports.results.outcome_results import OutcomeResults
 from reports.sections.local_control import YEARS
-from reports.state_curves import StatesOverTime, state_figure
-from reports.values import Content, Missing, Quantity
 
 MEAN_YEARS = 5.0
 

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from analysis.outcomes.baseline import COMPLETENESS_FIELDS
 from analysis.outcomes.end_points import EYE_LOSS
-from reports.audit_results import AuditResults
-from reports.curves import failure_at, incidences_at
-from reports.document import (
+from reports.page.curves import failure_at, incidences_at
+from reports.page.document import (
     Block,
     BulletList,
     Heading,
@@ -15,10 +14,11 @@ from reports.document import (
     Note,
     Section,
 )
+from reports.page.values import Count, Missing, Quantity, Words, text
+from reports.page.vision_curves import loss_at
+from reports.results.audit_results import AuditResults
 from reports.sections.follow_up import tipping_in_brief
 from reports.sections.purpose import free_at, verdict
-from reports.values import Count, Missing, Quantity, Words, text
-from reports.vision_curves import loss_at
 
 POORLY_RECORDED = 0.9
 """Fields known for less than this share of the tumours are named on the summary page."""

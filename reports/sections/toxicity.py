@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from analysis.outcomes.toxicity import AROUND_DAYS, GRADED_BY_ACUITY, NEAR_DAYS, Complication
-from reports.curves import incidences_at
-from reports.document import Block, Column, Figure, Note, Paragraph, Row, Section, Table
-from reports.incidence_curves import compare_incidences
-from reports.outcome_results import TOXICITY_YEARS, OutcomeResults
-from reports.values import Content, Count, Missing, Rate, text
+from reports.page.curves import incidences_at
+from reports.page.document import Block, Column, Figure, Note, Paragraph, Row, Section, Table
+from reports.page.incidence_curves import compare_incidences
+from reports.page.values import Content, Count, Missing, Rate, text
+from reports.results.outcome_results import TOXICITY_YEARS, OutcomeResults
 
 TITLE = "Toxicity"
 MOST_FREQUENT = 4

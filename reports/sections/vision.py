@@ -9,10 +9,20 @@ from analysis.outcomes.vision_course import YearOfCourse
 from analysis.outcomes.vision_definition import ESTIMATION_IN_WORDS, definition_in_words
 from analysis.outcomes.vision_levels import LOWEST_CHART_RANK, letters_of_rank, word_rank
 from analysis.outcomes.vision_shares import ClusteredShare, RankQuantile
-from reports.curves import MINIMUM_AT_RISK, failure_at
-from reports.document import Block, Column, Figure, Heading, Note, Paragraph, Row, Section, Table
-from reports.values import Content, Count, CurveEstimate, Missing, Quantity, Rate, text
-from reports.vision_curves import (
+from reports.page.curves import MINIMUM_AT_RISK, failure_at
+from reports.page.document import (
+    Block,
+    Column,
+    Figure,
+    Heading,
+    Note,
+    Paragraph,
+    Row,
+    Section,
+    Table,
+)
+from reports.page.values import Content, Count, CurveEstimate, Missing, Quantity, Rate, text
+from reports.page.vision_curves import (
     acuity_figure,
     followed_at,
     if_no_one_died_at,
@@ -20,7 +30,7 @@ from reports.vision_curves import (
     loss_at,
     state_figure,
 )
-from reports.vision_results import VisionResults
+from reports.results.vision_results import VisionResults
 
 TITLE = "Vision"
 BOUND_YEARS = 5.0

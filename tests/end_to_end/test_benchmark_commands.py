@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from registry.intake import take_in
 from registry.store import create_store, open_store
+from registry.taking_in.intake import take_in
 from reports.app import app
 from reports.command_frame import run_in_frame
 from synthetic_cohort.cohort import draw_department, write_files

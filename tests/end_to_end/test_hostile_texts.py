@@ -30,9 +30,9 @@ import pytest
 
 from registry.records import TABLES
 from registry.store import open_store
-from reports import palette
 from reports.app import app
 from reports.command_frame import run_in_frame
+from reports.page import palette
 from reports.render.html import TEMPLATES, style_text
 from synthetic_cohort.cohort import draw_department, write_files
 from synthetic_cohort.truth import TRUTH

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from registry import staged_rows
+from registry.taking_in import staged_rows
 from reports.app import app
 from reports.command_frame import run_in_frame
 

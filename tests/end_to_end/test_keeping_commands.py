@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from registry.intake import take_in
 from registry.store import create_store
-from reports.option_values import now_utc
+from registry.taking_in.intake import take_in
+from reports.options.option_values import now_utc
 from synthetic_cohort.cohort import draw_department, write_files
 from synthetic_cohort.truth import TRUTH
 

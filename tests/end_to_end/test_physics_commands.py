@@ -14,8 +14,8 @@ import pytest
 from analysis.implants.dose_agreement import compare_with_recorded
 from analysis.implants.dosimetry import recompute_doses
 from analysis.outcomes.cohort import EVERYTHING_RECORDED, DataCut
-from registry.intake import take_in
 from registry.store import create_store, open_store
+from registry.taking_in.intake import take_in
 from reports.app import app
 from reports.command_frame import CAUTION, run_in_frame
 from synthetic_cohort.cohort import draw_department, write_files

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from registry.intake import take_in
 from registry.store import create_store
+from registry.taking_in.intake import take_in
 from synthetic_cohort.cohort import draw_department, write_files
 from synthetic_cohort.defects import KINDS, plant
 from synthetic_cohort.truth import TRUTH

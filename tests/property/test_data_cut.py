@@ -42,9 +42,9 @@ from analysis.outcomes.vision_course import cataract_surgery_days, read_readings
 from analysis.outcomes.vision_history import VisionRules, date_losses, read_histories
 from analysis.outcomes.vision_levels import at_least, loss_of
 from analysis.outcomes.waiting_times import read_waiting_times
-from registry.intake import take_in
 from registry.records import TABLES
 from registry.store import create_store, open_store
+from registry.taking_in.intake import take_in
 from synthetic_cohort.cohort import draw_department, write_files
 from synthetic_cohort.truth import TRUTH
 

@@ -20,9 +20,9 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from registry.chain import extend_chain
-from registry.duckdb_schema import ChainedTable, Column, content_hash
-from registry.integrity import verify_chain
+from registry.engine.chain import extend_chain
+from registry.engine.duckdb_schema import ChainedTable, Column, content_hash
+from registry.safekeeping.integrity import verify_chain
 from registry.store import Store, create_store, open_store
 
 START = datetime(2024, 1, 1)

@@ -13,7 +13,7 @@ import pytest
 from write_dose_export import FOLDER, QUESTION, answer_from_department
 
 from analysis.dose_effect.dose_response import Refused
-from reports.dose_export import export_table
+from reports.studies.dose_export import export_table
 
 R = json.loads((Path(__file__).parent / "r" / "dose_export.json").read_text())["rows"]
 

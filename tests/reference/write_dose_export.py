@@ -14,7 +14,7 @@ import numpy as np
 from analysis.dose_effect.dose_response import DoseResponse, HowToAnswer, answer_question
 from analysis.dose_effect.dose_rows import DoseQuestion
 from analysis.outcomes.cohort import DataCut
-from reports.dose_export import export_table
+from reports.studies.dose_export import export_table
 from synthetic_cohort.cohort import draw_department
 from synthetic_cohort.in_memory import hold_in_memory
 from synthetic_cohort.truth import DATA_CUT, TRUTH

@@ -24,8 +24,8 @@ from analysis.outcomes.eye_states import (
 from analysis.outcomes.outcome import Estimation, analyse
 from analysis.outcomes.vision import analyse_vision
 from analysis.outcomes.vision_levels import at_least
-from reports.outcome_answer import write_rows
-from reports.vision_answer import write_vision_rows
+from reports.answers.outcome_answer import write_rows
+from reports.answers.vision_answer import write_vision_rows
 from synthetic_cohort.cohort import draw_department
 from synthetic_cohort.in_memory import hold_in_memory
 from synthetic_cohort.truth import DATA_CUT, TRUTH

@@ -10,11 +10,11 @@ from typing import Any
 
 import pytest
 
-from registry.duckdb_schema import write_schema
-from registry.duckdb_storage import open_duckdb
-from registry.integrity import verify_chain
-from registry.migrate import read_migrations
+from registry.engine.duckdb_schema import write_schema
+from registry.engine.duckdb_storage import open_duckdb
+from registry.engine.migrate import read_migrations
 from registry.records import TABLES
+from registry.safekeeping.integrity import verify_chain
 from registry.store import open_store
 
 STORES = sorted(Path(__file__).parent.glob("m*.registry.gz"))

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pyarrow as pa
 
-from registry.migrate import read_migrations
+from registry.engine.migrate import read_migrations
 from registry.store import create_store, open_store
 
 

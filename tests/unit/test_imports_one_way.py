@@ -1,6 +1,7 @@
 """Imports go only along the arrows, and light modules import nothing heavy.
 
-``synthetic_cohort -> registry <- analysis <- reports``; ``reports`` may call all of them.
+``synthetic_cohort -> registry <- analysis <- reports``; ``reports`` may call all of them. Within
+``registry`` a room knows only rooms before it.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ ALLOWED = {
     "analysis": {"analysis", "registry"},
     "reports": {"reports", "analysis", "registry", "synthetic_cohort"},
 }
+REGISTRY_ROOMS = ("engine", "entry_rules", "reading", "taking_in", "safekeeping")
 HEAVY = {"duckdb", "lifelines", "matplotlib", "numpy", "pandas", "pyarrow", "scipy", "statsmodels"}
 LIGHT = [
     *(ROOT / "registry" / f"{name}.py" for name in ("acuity", "errors", "records", "staging")),
@@ -45,6 +47,15 @@ def find_wrong_imports(package: str, source: str) -> list[str]:
     imported = list(list_imported(ast.parse(source)))
     forbidden = (set(ALLOWED) - ALLOWED[package]) | {"click"}
     return [name for name in imported if name[0] == "." or name.split(".")[0] in forbidden]
+
+
+def find_later_rooms(room: str, source: str) -> list[str]:
+    """Find imports of a room of ``registry`` from a room that comes before it."""
+    later = REGISTRY_ROOMS[REGISTRY_ROOMS.index(room) + 1 :]
+    imported = list_imported(ast.parse(source))
+    return [
+        name for name in imported if name.startswith(tuple(f"registry.{other}" for other in later))
+    ]
 
 
 def find_heavy_imports(source: str) -> list[str]:
@@ -89,6 +100,12 @@ def test_the_heavy_check_looks_at_the_module_level_alone() -> None:
     assert find_heavy_imports("if TYPE_CHECKING:\n    import pandas") == []
 
 
+def test_the_check_of_rooms_finds_an_import_backwards() -> None:
+    source = "from registry.engine.chain import Head\nfrom registry.reading.lines import read_lines"
+    assert find_later_rooms("engine", source) == ["registry.reading.lines"]
+    assert find_later_rooms("taking_in", source) == []
+
+
 def test_every_package_is_seen() -> None:
     assert {_name(path).split("/")[0] for path in MODULES} == set(ALLOWED)
     assert all(path.exists() for path in LIGHT)
@@ -103,3 +120,15 @@ def test_imports_follow_the_arrows(path: Path) -> None:
 @pytest.mark.parametrize("path", LIGHT, ids=_name)
 def test_light_modules_import_nothing_heavy(path: Path) -> None:
     assert find_heavy_imports(path.read_text(encoding="utf-8")) == []
+
+
+@pytest.mark.parametrize("room", REGISTRY_ROOMS)
+def test_rooms_of_the_registry_know_only_those_before(room: str) -> None:
+    modules = sorted((ROOT / "registry" / room).glob("*.py"))
+    assert len(modules) > 1
+    wrong = {
+        _name(path): found
+        for path in modules
+        if (found := find_later_rooms(room, path.read_text(encoding="utf-8")))
+    }
+    assert wrong == {}

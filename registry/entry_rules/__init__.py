@@ -1,0 +1,1 @@
+"""What a line may hold: alone, within its record and between records."""

@@ -1,0 +1,1 @@
+"""Files of any layout to rows of text: separated text, workbooks, Parquet, column maps."""

@@ -1,0 +1,1 @@
+"""Kept true and kept private: integrity, locks, backups, erasure, pseudonyms, submissions."""

@@ -1,0 +1,1 @@
+"""Files to records: read, judged and entered whole, or refused with findings."""

@@ -1,0 +1,1 @@
+"""Results to the JSON and the text that commands print."""

@@ -1,0 +1,1 @@
+"""What may leave the department: suppression, its published form, bundles between centres."""

@@ -1,0 +1,1 @@
+"""What several commands ask alike, read and judged once."""

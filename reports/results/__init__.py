@@ -1,0 +1,1 @@
+"""Analyses of one registry, gathered for the documents."""

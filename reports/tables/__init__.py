@@ -1,0 +1,1 @@
+"""Analyses of any table: estimates and regressions."""
