@@ -13,8 +13,6 @@ the same distributions.
 
 from __future__ import annotations
 
-import argparse
-import json
 import sys
 from collections import defaultdict
 from collections.abc import Iterator
@@ -34,6 +32,7 @@ from synthetic_cohort.hazards import (
     cumulative_hazard,
     gompertz_survival,
 )
+from synthetic_cohort.kept_figures import Figure, Figures, KeptFigures
 from synthetic_cohort.large_sample import LIMITS, find_limits
 from synthetic_cohort.toxicity import FOR_FAILURE, Harm, Removals, draw_harm, draw_removals
 from synthetic_cohort.truth import (
@@ -43,11 +42,9 @@ from synthetic_cohort.truth import (
     LAST_IMPLANT_DATE,
     TRUTH,
     Truth,
-    fingerprint,
 )
 from synthetic_cohort.vision import draw_readings, draw_sight, latent_logmar
 
-FIGURES = Path(__file__).with_name("expected_figures.json")
 YEARS = (1.0, 2.0, 3.0, 5.0, 8.0)
 SIMULATED = 2_000_000
 SEED = 20141
@@ -90,6 +87,10 @@ ESTIMANDS = {
         "Share that would have died of other causes if nobody died of melanoma; closed form."
     ),
 }
+
+KEPT = KeptFigures(
+    Path(__file__).with_name("expected_figures.json"), "synthetic_cohort.expected", ESTIMANDS
+)
 _VISION = {
     "loss_latent_net": (
         "Eyes read at {0} or better at baseline: share whose latent acuity fell below {0} and "
@@ -140,15 +141,6 @@ class World:
     treated: Treated
     harm: Harm
     removals: Removals
-
-
-@dataclass(frozen=True, slots=True)
-class Figure:
-    """One figure with its Monte Carlo standard error; ``n`` counts the units simulated."""
-
-    value: float
-    se: float
-    n: int
 
 
 def _day_number(day: Any) -> int:
@@ -313,9 +305,7 @@ def _of_states(world: World, baseline: Floats, letters: Floats, is_read: Flags) 
         yield "state_dead", years, is_dead
 
 
-def _find_limits(
-    truth: Truth, n: int, rng: np.random.Generator, chunk: int
-) -> dict[str, dict[float, Figure]]:
+def _find_limits(truth: Truth, n: int, rng: np.random.Generator, chunk: int) -> Figures:
     days = (_day_number(FIRST_IMPLANT_DATE), _day_number(LAST_IMPLANT_DATE), _day_number(DATA_CUT))
     found = find_limits(truth, n, rng, days=days, years=YEARS, chunk=chunk)
     return {
@@ -324,9 +314,7 @@ def _find_limits(
     }
 
 
-def simulate(
-    truth: Truth, n: int, rng: np.random.Generator, *, chunk: int = CHUNK
-) -> dict[str, dict[float, Figure]]:
+def simulate(truth: Truth, n: int, rng: np.random.Generator, *, chunk: int = CHUNK) -> Figures:
     """Work out every figure from ``n`` simulated patients.
 
     Returns
@@ -341,7 +329,7 @@ def simulate(
             for name, years, values in part:
                 numbers = np.asarray(values, dtype=float)
                 sums[name, years] += (len(numbers), numbers.sum(), (numbers**2).sum())
-    figures: dict[str, dict[float, Figure]] = {name: {} for name in ESTIMANDS}
+    figures: Figures = {name: {} for name in ESTIMANDS}
     for name, limits in _find_limits(truth, n, rng, chunk).items():
         figures[name] = limits
     for (name, years), (count, total, squares) in sums.items():
@@ -354,26 +342,10 @@ def simulate(
 def write_figures(truth: Truth = TRUTH, n: int = SIMULATED, seed: int = SEED) -> None:
     """Simulate and write ``expected_figures.json``."""
     figures = simulate(truth, n, np.random.default_rng(seed))
-    content = {
-        "truth_sha256": fingerprint(truth),
-        "seed": seed,
-        "patients": n,
-        "numpy": np.__version__,
-        "figures": {
-            name: {
-                "meaning": ESTIMANDS[name],
-                "at_years": {
-                    f"{years:g}": {"value": at.value, "se": at.se, "n": at.n}
-                    for years, at in by_year.items()
-                },
-            }
-            for name, by_year in figures.items()
-        },
-    }
-    FIGURES.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
+    KEPT.write(figures, truth=truth, patients=n, seed=seed)
 
 
-def read_figures(truth: Truth = TRUTH) -> dict[str, dict[float, Figure]]:
+def read_figures(truth: Truth = TRUTH) -> Figures:
     """Read the committed figures; ``ValueError`` if they were made from other parameters.
 
     Examples
@@ -381,29 +353,8 @@ def read_figures(truth: Truth = TRUTH) -> dict[str, dict[float, Figure]]:
     >>> 0.85 < read_figures()["local_control_net"][5.0].value < 0.95
     True
     """
-    content = json.loads(FIGURES.read_text(encoding="utf-8"))
-    if content["truth_sha256"] != fingerprint(truth):
-        raise ValueError(
-            f"the figures were made from parameters {content['truth_sha256'][:12]}, not from "
-            f"{fingerprint(truth)[:12]}; run python -m synthetic_cohort.expected --write"
-        )
-    return {
-        name: {float(years): Figure(**at) for years, at in entry["at_years"].items()}
-        for name, entry in content["figures"].items()
-    }
-
-
-def main(arguments: list[str]) -> int:
-    """Print the 5-year figures, after making them anew with ``--write``."""
-    parser = argparse.ArgumentParser(prog="python -m synthetic_cohort.expected")
-    parser.add_argument("--write", action="store_true", help="simulate and write the figures anew")
-    if parser.parse_args(arguments).write:
-        write_figures()
-    for name, by_year in read_figures().items():
-        at = by_year[5.0]
-        sys.stdout.write(f"{name:45s} {at.value:.4f} (Monte Carlo SE {at.se:.4f})\n")
-    return 0
+    return KEPT.read(truth)
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(KEPT.answer(sys.argv[1:], write_figures))

@@ -11,20 +11,18 @@ where nobody leaves follow-up. ``expected_vision_figures.json`` holds the commit
 
 from __future__ import annotations
 
-import argparse
-import json
 import sys
 from pathlib import Path
 
 import numpy as np
 
 from synthetic_cohort import expected
-from synthetic_cohort.expected import LEVELS, YEARS, Figure
+from synthetic_cohort.expected import LEVELS, YEARS
 from synthetic_cohort.hazards import NEVER_DAYS, Floats, Ints
-from synthetic_cohort.truth import DAYS_PER_YEAR, TRUTH, Truth, fingerprint
+from synthetic_cohort.kept_figures import Figure, Figures, KeptFigures
+from synthetic_cohort.truth import DAYS_PER_YEAR, TRUTH, Truth
 from synthetic_cohort.vision import draw_readings, draw_sight, latent_logmar
 
-FIGURES = Path(__file__).with_name("expected_vision_figures.json")
 SIMULATED = 2_000_000
 SEED = 20142
 CHUNK = 25_000
@@ -49,6 +47,12 @@ ESTIMANDS = {
     for level in LEVELS
     for name, text in _MEANINGS.items()
 }
+
+KEPT = KeptFigures(
+    Path(__file__).with_name("expected_vision_figures.json"),
+    "synthetic_cohort.expected_vision",
+    ESTIMANDS,
+)
 
 
 def place_between(before: Ints, first_below: Ints, u: Floats) -> Floats:
@@ -85,7 +89,7 @@ def draw_losses(truth: Truth, n: int, rng: np.random.Generator) -> dict[str, tup
 
 def simulate(
     truth: Truth, n: int, rng: np.random.Generator, years: tuple[float, ...] = YEARS
-) -> dict[str, dict[float, Figure]]:
+) -> Figures:
     """Work out every figure from ``n`` simulated patients, by estimand and years."""
     counts = {name: np.zeros(len(years)) for name in ESTIMANDS}
     eyes = dict.fromkeys(LEVELS, 0)
@@ -102,7 +106,7 @@ def simulate(
                 ("dead_without_loss", is_dead & ~first),
             ):
                 counts[f"vision_{level}_{name}"] += answer.sum(axis=0)
-    figures: dict[str, dict[float, Figure]] = {}
+    figures: Figures = {}
     for name, hits in counts.items():
         size = eyes[next(level for level in LEVELS if f"_{level}_" in name)]
         share = hits / size
@@ -115,26 +119,11 @@ def simulate(
 
 def write_figures(truth: Truth = TRUTH, n: int = SIMULATED, seed: int = SEED) -> None:
     """Simulate and write ``expected_vision_figures.json``."""
-    content = {
-        "truth_sha256": fingerprint(truth),
-        "seed": seed,
-        "patients": n,
-        "numpy": np.__version__,
-        "figures": {
-            name: {
-                "meaning": ESTIMANDS[name],
-                "at_years": {
-                    f"{years:g}": {"value": at.value, "se": at.se, "n": at.n}
-                    for years, at in by_year.items()
-                },
-            }
-            for name, by_year in simulate(truth, n, np.random.default_rng(seed)).items()
-        },
-    }
-    FIGURES.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
+    figures = simulate(truth, n, np.random.default_rng(seed))
+    KEPT.write(figures, truth=truth, patients=n, seed=seed)
 
 
-def read_figures(truth: Truth = TRUTH) -> dict[str, dict[float, Figure]]:
+def read_figures(truth: Truth = TRUTH) -> Figures:
     """Read the committed figures; ``ValueError`` if they were made from other parameters.
 
     Examples
@@ -144,29 +133,8 @@ def read_figures(truth: Truth = TRUTH) -> dict[str, dict[float, Figure]]:
     >>> 0.3 < lost < figures["vision_6_60_loss_between_readings_net"][5.0].value < 0.5
     True
     """
-    content = json.loads(FIGURES.read_text(encoding="utf-8"))
-    if content["truth_sha256"] != fingerprint(truth):
-        raise ValueError(
-            f"the figures were made from parameters {content['truth_sha256'][:12]}, not from "
-            f"{fingerprint(truth)[:12]}; run python -m synthetic_cohort.expected_vision --write"
-        )
-    return {
-        name: {float(years): Figure(**at) for years, at in entry["at_years"].items()}
-        for name, entry in content["figures"].items()
-    }
-
-
-def main(arguments: list[str]) -> int:
-    """Print the 5-year figures, after making them anew with ``--write``."""
-    parser = argparse.ArgumentParser(prog="python -m synthetic_cohort.expected_vision")
-    parser.add_argument("--write", action="store_true", help="simulate and write the figures anew")
-    if parser.parse_args(arguments).write:
-        write_figures()
-    for name, by_year in read_figures().items():
-        at = by_year[5.0]
-        sys.stdout.write(f"{name:45s} {at.value:.4f} (Monte Carlo SE {at.se:.4f})\n")
-    return 0
+    return KEPT.read(truth)
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(KEPT.answer(sys.argv[1:], write_figures))
