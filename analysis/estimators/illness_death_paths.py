@@ -214,5 +214,6 @@ def occupy_states(
     excess = leave - death_after
     gone = np.concatenate([[0.0], np.cumsum(excess * width)[:-1]])
     log_piece = _log_exprel(-excess * stay) - gone - (stay @ death_after)[:, None]
-    lost = (loss * stay * np.exp(log_piece)).sum(axis=1)
+    # a piece not yet reached adds nothing, however large its factor
+    lost = (loss * stay * np.exp(np.where(stay > 0, log_piece, -np.inf))).sum(axis=1)
     return incidence, np.exp(-stay @ leave), lost, -np.expm1(-stay @ loss)

@@ -136,6 +136,16 @@ def test_huge_intensities_do_not_overflow() -> None:
     assert lost[0] == pytest.approx(math.exp(-20) / (5e4 - 2), rel=1e-6)
 
 
+def test_pieces_not_yet_reached_add_nothing() -> None:
+    # death after loss so likely in the second piece that its factor overflows
+    starts = np.array([0.0, 2.0, 4.0])
+    loss, death = np.full(3, 0.1), np.full(3, 0.05)
+    early = occupy_states(np.array([1.0]), starts, loss, death, np.array([0.2, 600.0, 0.2]))
+    plain = occupy_states(np.array([1.0]), starts, loss, death, np.full(3, 0.2))
+    for found, wanted in zip(early, plain, strict=True):
+        assert found == pytest.approx(wanted, rel=1e-12)
+
+
 def test_exact_losses_and_full_follow_up_give_events_over_time_at_risk() -> None:
     # Patients whose loss time is exact leave nothing unseen; the estimate is then occurrence over
     # exposure, by hand: 2 losses and 0 deaths in 1 + 2 years above, 1 death in 3 + 2 years after.

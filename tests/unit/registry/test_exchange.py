@@ -165,7 +165,7 @@ def test_an_older_backup_is_brought_up_to_date(
         "ALTER TABLE patient_version ADD COLUMN hue VARCHAR DEFAULT 'brown';"
     )
     known = read_migrations(folder=folder)
-    for module in ("exchange", "new_files", "opening"):
+    for module in ("safekeeping.exchange", "safekeeping.new_files", "engine.opening"):
         monkeypatch.setattr(f"registry.{module}.read_migrations", lambda: known)
     new = tmp_path / "new.registry"
     restore(backup, new, at=AT)
@@ -228,7 +228,7 @@ def test_an_encrypted_registry_comes_back_plain_or_encrypted_as_asked(
     def use_built_in_cipher(connection: duckdb.DuckDBPyConnection) -> None:
         connection.execute("SET force_mbedtls_unsafe = 'true'").fetchall()
 
-    for module in ("store", "exchange"):
+    for module in ("store", "safekeeping.exchange"):
         monkeypatch.setattr(f"registry.{module}.check_cryptography", lambda: None)
     monkeypatch.setattr("registry.engine.duckdb_storage.load_cryptography", use_built_in_cipher)
     path, out, key = tmp_path / "ours", tmp_path / "backup", tmp_path / "seal"

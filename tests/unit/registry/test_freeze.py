@@ -158,14 +158,14 @@ def test_a_lock_of_an_older_schema_is_told_how_to_be_made_anew(
     held = _patients(lock)
     folder = tmp_path / "migrations"
     folder.mkdir()
-    for file in (Path(opening.__file__).parent / "migrations/duckdb").glob("*.sql"):
+    for file in (Path(opening.__file__).parents[1] / "migrations/duckdb").glob("*.sql"):
         shutil.copy(file, folder)
     number = len(list(folder.iterdir())) + 1
     (folder / f"m{number:03d}_hue.sql").write_text(
         "ALTER TABLE patient_version ADD COLUMN hue VARCHAR;"
     )
     known = read_migrations(folder=folder)
-    for module in ("new_files", "opening"):
+    for module in ("safekeeping.new_files", "engine.opening"):
         monkeypatch.setattr(f"registry.{module}.read_migrations", lambda: known)
     before = lock.read_bytes()
     with pytest.raises(StoreError, match="a lock is never changed") as refused, open_store(lock):
