@@ -88,7 +88,7 @@ def bootstrap_loss(
     failed = int(np.isnan(drawn[:, 0, 0]).sum())
     if failed * 10 > resamples:
         raise RefusedEstimateError(f"The search did not end in {failed} of {resamples} draws.")
-    limits = np.nanquantile(drawn, [(1 - level) / 2, (1 + level) / 2], axis=0)
+    limits = percentile(drawn, [(1 - level) / 2, (1 + level) / 2])
     limits[:, :, when > fit.last_time] = np.nan
     (loss_lower, above_lower), (loss_upper, above_upper) = limits
     return OccupationLimits(
