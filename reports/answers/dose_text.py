@@ -247,8 +247,8 @@ def _honesty(found: Mapping[str, Any]) -> str:
     count, plan = found["questions_tried"], found["plan"]
     lines = [
         count["note"]
-        or f"Questions put to this registry so far: {count['different']} different in"
-        f" {count['looks']} looks, {count['same_end_point']} on this end point"
+        or f"Different questions put to this registry so far: {count['different']}; times asked:"
+        f" {count['looks']}; different ones on this end point: {count['same_end_point']}"
         f" ({count['file']})"
     ]
     if plan is None:

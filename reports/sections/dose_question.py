@@ -80,9 +80,10 @@ def _count(count: QuestionCount) -> Block:
     if count.note:
         return Note(count.note, "warning")
     return Paragraph(
-        f"{count.different} different questions were put to this registry in {count.looks} looks,"
-        f" {count.same_end_point} of them on this end point (file {count.file}). Of twenty"
-        " questions without any truth in them one is expected to give p < 0.05.",
+        f"Different questions put to this registry so far: {count.different}; times asked:"
+        f" {count.looks}; different ones on this end point: {count.same_end_point} (file"
+        f" {count.file}). Of twenty questions without any truth in them one is expected to give"
+        " p < 0.05.",
         lead="Questions tried.",
     )
 
