@@ -49,9 +49,10 @@ class _Hazards:
     event_free
         Shape (m + 1,): probability of no event of any cause from each row on.
     share
-        Shape (m,): that just before each time, per person at risk.
+        Shape (r,): that just before each time, per person at risk; cause after cause, each at the
+        times of its own events.
     pull
-        Shape (m,): the share times Greenwood's sum just before each time (without the times at
+        Shape (r,): the share times Greenwood's sum just before each time (without the times at
         which everyone fails), less 1 per person at risk.
     """
 
@@ -62,7 +63,8 @@ class _Hazards:
 
     @classmethod
     def of(cls, table: EventTable) -> _Hazards:
-        event_free, pull = np.empty(table.time.size + 1), np.zeros(table.time.size)
+        event_free, pull = np.empty(table.time.size + 1), np.empty(table.time.size)
+        pull[:1] = 0.0
         event_free[0], stay = 1.0, event_free[1:]
         left = table.at_risk - table.events
         np.divide(left, table.at_risk, out=stay)
@@ -77,7 +79,8 @@ class _Hazards:
         pull -= each
         each *= event_free[:-1]
         pull *= each
-        return cls(table, event_free, each, pull)
+        every = np.concatenate(table.own)  # so that most is done for all causes at once
+        return cls(table, event_free, each[every], pull[every])
 
 
 def aalen_johansen(
@@ -181,18 +184,17 @@ def _estimate(
     which everyone left fails adds nothing later.
     """
     table = hazards.table
-    every = np.concatenate(table.own)  # cause after cause, so that most is done for all at once
-    share = hazards.share[every]
-    move = hazards.pull[every]
+    share, move = hazards.share, hazards.pull
     step = share
-    if np.add.reduce(table.events) != every.size:
+    if np.add.reduce(table.events) != share.size:
         step = np.concatenate(table.counts)
-        move *= step
+        move = move * step
         step *= share
-    change = np.empty(every.size)
-    estimate, variance = (np.zeros(every.size + len(codes)) for _ in range(2))
+    change = np.empty(share.size)
+    estimate, variance = (np.empty(share.size + len(codes)) for _ in range(2))
     parts = _parts(table)
     for part, rows in parts:
+        estimate[rows.start - 1] = variance[rows.start - 1] = 0.0
         np.add.accumulate(step[part], out=estimate[rows])
         np.add.accumulate(move[part], out=change[part])
     change *= 2
@@ -209,6 +211,7 @@ def _estimate(
             counts = (table.time, table.at_risk, table.events, table.of_cause(number))
             whole = incidence_variance(observed, codes[number], *counts)
             variance[rows] = whole[table.own[number]]
+    del change  # less memory at once: what is given back to the system has to be cleared again
     se: FloatArray = np.sqrt(variance, out=variance)
     limits = None if how[0] in BETA_PRODUCTS else transform_limits(estimate, se, *how)
     found = []

@@ -244,7 +244,7 @@ def _read_off_order(order: RowOrder, codes: Sequence[int]) -> EventTable:
     at_risk = first.astype(np.float64)
     np.subtract(order.time.size, at_risk, out=at_risk)
     if len(codes) == 1:
-        counts = _ones(rows.size)
+        counts = _one_each(rows.size)
         if begins is not None:
             counts = _lengths(begins, rows.size).astype(np.float64)
         return EventTable(time, at_risk, counts, (np.arange(first.size),), (counts,))
@@ -265,7 +265,7 @@ def _count_extras(
     """Count events of which most are alone at their time: one each, and the few others added."""
     if begins is None:
         own = tuple((causes == code - 1).nonzero()[0] for code in codes)
-        return _ones(causes.size), own, tuple(_ones(one.size) for one in own)
+        return _one_each(causes.size), own, tuple(_one_each(one.size) for one in own)
     extra = np.logical_not(is_first, out=is_first).nonzero()[0]
     column, of_extra = extra - np.arange(1, extra.size + 1), causes[extra]
     causes = causes[begins]
@@ -301,6 +301,11 @@ def _count_runs(
         tuple(column[chosen] for chosen in of_cause),
         tuple(counts[chosen] for chosen in of_cause),
     )
+
+
+def _one_each(size: int) -> FloatArray:
+    """Return ones to read only, which take no memory."""
+    return np.broadcast_to(np.float64(1.0), (size,))
 
 
 def _ones(size: int) -> FloatArray:
