@@ -19,12 +19,12 @@ left out where they are not installed.
 
 Three times the sort is kept but in two places. At 1,000 rows numpy sorts in 0.008 ms, the price of
 some 25 of the cheapest calls, and an estimate makes about seventy: the line below the first table
-says what forty calls and one sort take. Aalen–Johansen of 100,000 untied times takes 3.7 times the
-sort (0.6 of the stable one): its two incidences move at 57,000 times, and each needs three running
+says what forty calls and one sort take. Aalen–Johansen of 100,000 untied times takes 3.1 times the
+sort (0.5 of the stable one): its two incidences move at 57,000 times, and each needs three running
 sums, a logarithm and three exponentials there, after validation, sort and merging have taken one
-sort's time. With the repeating rows written out it is 4.6 times at 100,000 and 4.1 at 1,000,000.
+sort's time. With the repeating rows written out it is 4.5 times at 100,000 and 4.3 at 1,000,000.
 
-A block of 32 MB is allocated and freed first: the C library then keeps what is freed afterwards,
+A block of 31 MB is allocated and freed first: the C library then keeps what is freed afterwards,
 as it does in any process that has read a larger table. Without it every array is cleared and mapped
 anew by the operating system, which the last table shows: one fresh process each, nothing warmed.
 """
@@ -50,7 +50,7 @@ from analysis.estimators.resampling import resampled_survival
 from analysis.estimators.survival import kaplan_meier
 
 SIZES = (1_000, 100_000, 1_000_000)
-KEPT_BYTES = 2**25
+KEPT_BYTES = 31 * 2**20
 R_SCRIPT = """
 suppressMessages({library(survival); library(cmprsk)}); a <- commandArgs(TRUE)
 n <- as.integer(a[2]); d <- readBin(a[1], "double", 2 * n)

@@ -156,13 +156,13 @@ def find_near_times(ordered: FloatArray) -> NearTimes | None:
     gap = ordered[1:] - ordered[:-1]
     # Most data hold no such pair: decide that cheaply, with a bound on the mean distinct time.
     widest = TIME_TOLERANCE * max(1.0, float(ordered[-1]), float(-ordered[0]))
-    near = (gap <= widest).nonzero()[0]
-    is_tie = gap[near] <= 0
-    ties = np.count_nonzero(is_tie)
-    if ties == near.size:
+    is_near = gap <= widest
+    is_later = gap > 0
+    is_near &= is_later
+    if np.count_nonzero(is_near) == 0:
         return None
-    near = near[~is_tie]
-    distinct = ordered if ties == 0 else ordered[np.append(True, gap > 0)]
+    near = is_near.nonzero()[0]
+    distinct = ordered if is_later.all() else ordered[np.append(True, is_later)]
     distinct = distinct if distinct[0] >= 0 else np.abs(distinct)
     tolerance = TIME_TOLERANCE * max(1.0, float(distinct.mean()))
     near = near[gap[near] <= tolerance]
