@@ -10,7 +10,7 @@ import typer
 
 from registry.errors import MendableError, UsageError
 from reports.command_frame import JsonFlag, answer, note, progress
-from reports.options.option_values import StorePath, read_date
+from reports.options.option_values import Force, StorePath, read_date
 
 if TYPE_CHECKING:
     from datetime import date
@@ -146,9 +146,7 @@ def audit(
         bool,
         typer.Option("--fail-below-standard", help="Exit with 4 when a stated target is not met."),
     ] = False,
-    force: Annotated[bool, typer.Option("--force", help="Overwrite files of the same name.")] = (
-        False
-    ),
+    force: Force = False,
     as_json: JsonFlag = False,
 ) -> None:
     """Write the annual audit: who was treated, local control, competing outcomes, methods."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from reports.command_frame import JsonFlag, answer, note
-from reports.options.option_values import StorePath, now_utc, read_date
+from reports.options.option_values import DataCutDay, Force, StorePath, now_utc, read_date
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -50,20 +50,13 @@ def benchmark(
         By | None,
         typer.Option(help="Also units side by side; operator is internal and never published."),
     ] = None,
-    data_cut: Annotated[
-        str | None,
-        typer.Option(
-            help="Last day that counts, YYYY-MM-DD; by default a data lock's own, else today."
-        ),
-    ] = None,
+    data_cut: DataCutDay = None,
     out: Annotated[Path | None, typer.Option(help="Folder for the report, HTML and PDF.")] = None,
     audience: Annotated[
         Literal["internal", "published"],
         typer.Option(help="internal (true counts) or published (small numbers suppressed)."),
     ] = "internal",
-    force: Annotated[bool, typer.Option("--force", help="Overwrite files of the same name.")] = (
-        False
-    ),
+    force: Force = False,
     as_json: JsonFlag = False,
 ) -> None:
     """Compare results with published rates, like with like, and put them in time order.

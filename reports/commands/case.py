@@ -10,7 +10,7 @@ import typer
 from registry.errors import RefusedInputError
 from reports.command_frame import JsonFlag, answer, note
 from reports.commands.audit import read_formats, write_report
-from reports.options.option_values import now_utc, read_date
+from reports.options.option_values import Force, now_utc, read_date
 from reports.options.record_arguments import split_store_and_key
 
 if TYPE_CHECKING:
@@ -43,9 +43,7 @@ def case(
     data_cut: Annotated[
         str | None, typer.Option(help="Last day that counts, YYYY-MM-DD; today by default.")
     ] = None,
-    force: Annotated[bool, typer.Option("--force", help="Overwrite files of the same name.")] = (
-        False
-    ),
+    force: Force = False,
     as_json: JsonFlag = False,
 ) -> None:
     """Review one patient on one page: every number with formula, inputs and unit.

@@ -11,7 +11,7 @@ import typer
 
 from registry.errors import UsageError
 from reports.command_frame import JsonFlag, answer, note, progress
-from reports.options.option_values import StorePath, now_utc, read_date
+from reports.options.option_values import DataCutDay, Force, StorePath, now_utc, read_date
 
 if TYPE_CHECKING:
     from analysis.dose_effect.dose_rows import DoseQuestion
@@ -130,12 +130,7 @@ def dose_response(
     level: Annotated[
         float | None, typer.Option(help="Confidence level, such as 0.95 [default: 0.95].")
     ] = None,
-    data_cut: Annotated[
-        str | None,
-        typer.Option(
-            help="Last day that counts, YYYY-MM-DD; by default a data lock's own, else today."
-        ),
-    ] = None,
+    data_cut: DataCutDay = None,
     with_prior_treatment: Annotated[
         bool,
         typer.Option("--with-prior-treatment", help="Keep tumours treated before their plaque."),
@@ -155,9 +150,7 @@ def dose_response(
         Literal["internal", "published"],
         typer.Option(help="Of the report: true counts, or small numbers suppressed."),
     ] = "internal",
-    force: Annotated[bool, typer.Option("--force", help="Overwrite files of the same name.")] = (
-        False
-    ),
+    force: Force = False,
     as_json: JsonFlag = False,
 ) -> None:
     """Estimate how an outcome depends on dose, with what makes the estimate doubtful.

@@ -9,7 +9,7 @@ import typer
 
 from registry.errors import RefusedInputError, UsageError
 from reports.command_frame import JsonFlag, answer
-from reports.options.option_values import now_utc
+from reports.options.option_values import Force, now_utc
 
 if TYPE_CHECKING:
     from analysis.benchmarking.bundles import Bundle, PooledCentres
@@ -36,9 +36,7 @@ def pool(
         Path | None, typer.Option(help="Your own CSV of published rates, for --against.")
     ] = None,
     out: Annotated[Path | None, typer.Option(help="Folder for the report, HTML and PDF.")] = None,
-    force: Annotated[bool, typer.Option("--force", help="Overwrite files of the same name.")] = (
-        False
-    ),
+    force: Force = False,
     as_json: JsonFlag = False,
 ) -> None:
     """Pool bundles of several centres: curve, test between them, rates, observed over expected.

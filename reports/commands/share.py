@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from reports.command_frame import JsonFlag, answer, note
-from reports.options.option_values import StorePath, now_utc, read_date
+from reports.options.option_values import DataCutDay, StorePath, now_utc, read_date
 
 if TYPE_CHECKING:
     from datetime import date
@@ -33,12 +33,7 @@ def share(
             help="Counts by year, 1 to 7 hidden and others rounded, in place of the open form.",
         ),
     ] = False,
-    data_cut: Annotated[
-        str | None,
-        typer.Option(
-            help="Last day that counts, YYYY-MM-DD; by default a data lock's own, else today."
-        ),
-    ] = None,
+    data_cut: DataCutDay = None,
     force: Annotated[bool, typer.Option("--force", help="Overwrite the file.")] = False,
     as_json: JsonFlag = False,
 ) -> None:

@@ -35,6 +35,9 @@ WithPriorTreatment = Annotated[
 ]
 """Type of the option that widens the cohort."""
 
+Force = Annotated[bool, typer.Option("--force", help="Overwrite files of the same name.")]
+"""Type of the ``--force`` option."""
+
 Level = Annotated[float, typer.Option("--level", help="Confidence level, such as 0.95.")]
 """Type of the ``--level`` option; see :func:`reports.options.estimate_options.check_level`."""
 
