@@ -17,12 +17,9 @@ R is ``survival::survfit`` with log–log limits for both, where it does not tak
 ``cmprsk::cuminc`` for Aalen–Johansen, which gives a variance but no limits. R and lifelines are
 left out where they are not installed.
 
-Three times the sort is kept but in two places. At 1,000 rows numpy sorts in 0.008 ms, the price of
-some 25 of the cheapest calls, and an estimate makes about seventy: the line below the first table
-says what forty calls and one sort take. Aalen–Johansen of 100,000 untied times takes 3.1 times the
-sort (0.5 of the stable one): its two incidences move at 57,000 times, and each needs three running
-sums, a logarithm and three exponentials there, after validation, sort and merging have taken one
-sort's time. With the repeating rows written out it is 4.5 times at 100,000 and 4.3 at 1,000,000.
+Three times the sort is kept from 100,000 rows on. At 1,000 it is not: numpy sorts them in 0.008 ms,
+the price of some 25 of the cheapest calls, and an estimate makes about seventy, one for each check,
+count and column. The line below the first table says what one sort and forty products take.
 
 A block of 31 MB is allocated and freed first: the C library then keeps what is freed afterwards,
 as it does in any process that has read a larger table. Without it every array is cleared and mapped

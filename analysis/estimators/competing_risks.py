@@ -205,7 +205,7 @@ def _estimate(
     for number, (part, rows) in enumerate(parts):
         if is_plain:
             np.add.accumulate(change[part], out=variance[rows])
-            noise = 1e-13 * float(step[part] @ share[part])
+            noise = 1e-13 * float(np.einsum("i,i->", step[part], share[part]))  # @ starts threads
             np.copyto(variance[rows], 0.0, where=variance[rows] <= noise)
         else:
             counts = (table.time, table.at_risk, table.events, table.of_cause(number))

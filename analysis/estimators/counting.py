@@ -232,27 +232,28 @@ def tabulate_events(
 def _read_off_order(order: RowOrder, codes: Sequence[int]) -> EventTable:
     """Read the counts off the order: at one time 1 comes first, then 2, ..., the censored last."""
     places = order.places()
-    rows = (places < min(codes[-1], order.mask)).nonzero()[0]
-    time = order.time[rows]
-    is_first = np.empty(rows.size, dtype=np.bool_)
-    is_first[:1] = True
-    np.not_equal(time[1:], time[:-1], out=is_first[1:])
-    is_untied = np.count_nonzero(is_first) == rows.size
-    begins = None if is_untied else is_first.nonzero()[0]
-    first = rows if begins is None else rows[begins]
-    time = time if begins is None else time[begins]
+    is_event = places < min(codes[-1], order.mask)
+    is_extra = np.empty(places.size, dtype=np.bool_)  # not the first event at its time
+    is_extra[:1] = False
+    np.equal(order.time[1:], order.time[:-1], out=is_extra[1:])
+    is_extra &= is_event
+    extras = np.count_nonzero(is_extra)
+    is_event ^= is_extra
+    first = is_event.nonzero()[0]
+    time = order.time[first]
     at_risk = first.astype(np.float64)
     np.subtract(order.time.size, at_risk, out=at_risk)
+    if extras <= first.size:
+        extra = is_extra.nonzero()[0] if extras else first[:0]
+        found = _count_extras(places, first, extra, codes)
+        return EventTable(time, at_risk, *found)
+    is_event |= is_extra
+    rows = is_event.nonzero()[0]
+    begins = np.searchsorted(rows, first)
     if len(codes) == 1:
-        counts = _one_each(rows.size)
-        if begins is not None:
-            counts = _lengths(begins, rows.size).astype(np.float64)
+        counts = _lengths(begins, rows.size).astype(np.float64)
         return EventTable(time, at_risk, counts, (np.arange(first.size),), (counts,))
-    if begins is not None and 2 * begins.size < rows.size:
-        found = _count_runs(order.key[rows], places[rows], begins, codes)
-    else:
-        found = _count_extras(places[rows], is_first, begins, codes)
-    return EventTable(time, at_risk, *found)
+    return EventTable(time, at_risk, *_count_runs(order.key[rows], places[rows], begins, codes))
 
 
 _Counts = tuple[FloatArray, tuple[IntArray, ...], tuple[FloatArray, ...]]
@@ -260,30 +261,34 @@ _Counts = tuple[FloatArray, tuple[IntArray, ...], tuple[FloatArray, ...]]
 
 
 def _count_extras(
-    causes: PlaceArray, is_first: BoolArray, begins: IntArray | None, codes: Sequence[int]
+    places: PlaceArray, first: IntArray, extra: IntArray, codes: Sequence[int]
 ) -> _Counts:
     """Count events of which most are alone at their time: one each, and the few others added."""
-    if begins is None:
-        own = tuple((causes == code - 1).nonzero()[0] for code in codes)
-        return _one_each(causes.size), own, tuple(_one_each(one.size) for one in own)
-    extra = np.logical_not(is_first, out=is_first).nonzero()[0]
-    column, of_extra = extra - np.arange(1, extra.size + 1), causes[extra]
-    causes = causes[begins]
-    events = _ones(begins.size)
+    causes = places[first]
+    own = [np.arange(first.size)] if len(codes) == 1 else _places_of(causes, codes)
+    if extra.size == 0:
+        return _one_each(first.size), tuple(own), tuple(_one_each(one.size) for one in own)
+    column = np.searchsorted(first, extra) - 1
+    events = _ones(first.size)
     np.add.at(events, column, 1.0)
-    places, counts = [], []
-    for code in codes:
-        has = causes == code - 1
-        more = column[of_extra == code - 1]
-        is_new = more[~has[more]]
-        has[is_new] = True
-        place = has.nonzero()[0]
+    if len(codes) == 1:
+        return events, tuple(own), (events,)
+    counts = []
+    of_extra = places[extra]
+    for number, code in enumerate(codes):
+        place, more = own[number], column[of_extra == code - 1]
+        new = np.unique(more[causes[more] != code - 1])
+        if new.size:
+            place = own[number] = np.insert(place, np.searchsorted(place, new), new)
         count = _ones(place.size)
-        count[np.searchsorted(place, is_new)] = 0.0
+        count[np.searchsorted(place, new)] = 0.0
         np.add.at(count, np.searchsorted(place, more), 1.0)
-        places.append(place)
         counts.append(count)
-    return events, tuple(places), tuple(counts)
+    return events, tuple(own), tuple(counts)
+
+
+def _places_of(causes: PlaceArray, codes: Sequence[int]) -> list[IntArray]:
+    return [(causes == code - 1).nonzero()[0] for code in codes]
 
 
 def _count_runs(
@@ -294,7 +299,7 @@ def _count_runs(
     counts = _lengths(starts, key.size).astype(np.float64)
     causes = causes[starts]
     column = np.searchsorted(begins, starts, side="right") - 1
-    of_cause = [(causes == code - 1).nonzero()[0] for code in codes]
+    of_cause = _places_of(causes, codes)
     events = _lengths(begins, key.size).astype(np.float64)
     return (
         events,

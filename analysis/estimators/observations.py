@@ -60,12 +60,13 @@ class RightCensored:
         of being in the sample; robust standard errors) or None.
     """
 
-    time: FloatArray
+    _time: FloatArray
     status: IntArray
     entry: FloatArray | None = None
     weight: FloatArray | None = None
     weight_kind: str | None = None
     _order: RowOrder | None = field(default=None, init=False, repr=False)
+    _near: NearTimes | None = field(default=None, init=False, repr=False)
 
     @classmethod
     def of(
@@ -125,10 +126,18 @@ class RightCensored:
         near = find_near_times(order.time)
         if near is not None:
             order.merge(near)
-            times = _replace(times, near)
         observed = cls(times, codes)
         object.__setattr__(observed, "_order", order)
+        object.__setattr__(observed, "_near", near)
         return observed
+
+    @property
+    def time(self) -> FloatArray:
+        """End of observation, row by row; those merged with others are written when asked for."""
+        if self._near is not None:
+            object.__setattr__(self, "_time", _replace(self._time, self._near))
+            object.__setattr__(self, "_near", None)
+        return self._time
 
     def in_order(self) -> RowOrder:
         """Return the rows by time, sorted once; entries and weights are not looked at."""
@@ -140,7 +149,7 @@ class RightCensored:
     @property
     def n(self) -> int:
         """Number of rows."""
-        return self.time.size
+        return self._time.size
 
     @property
     def people(self) -> int:
@@ -161,6 +170,8 @@ class RightCensored:
     @property
     def person_time(self) -> float:
         """Time under observation after time zero, summed over people (frequencies counted)."""
+        if self.entry is None and self.weight is None:
+            return float(np.add.reduce(self.in_order().time))
         spent = self.time if self.entry is None else self.time - np.maximum(self.entry, 0.0)
         if self.weight is not None and self.weight_kind == "frequency":
             return float((spent * self.weight).sum())
