@@ -21,7 +21,7 @@ import itertools
 
 import numpy as np
 
-from reports.page.palette import VISIONS, contrast, grey_lightness, seen_as
+from reports.figures.palette import VISIONS, contrast, grey_lightness, seen_as
 
 N_SERIES = 5
 HOUSE_BLUE = "#114477"

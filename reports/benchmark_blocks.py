@@ -12,16 +12,6 @@ from analysis.benchmarking.between_series import AmongSeries
 from analysis.benchmarking.own_estimates import Estimate
 from analysis.benchmarking.standardisation import Standardised
 from reports.figures.specs import ForestFigure, ForestRow
-from reports.page.benchmark_wording import (
-    VERDICT_WORDS,
-    board_sentence,
-    deciding_time,
-    first_up,
-    points_value,
-    ratio_value,
-    shape_that_decides,
-    who,
-)
 from reports.page.document import (
     Block,
     BulletList,
@@ -33,7 +23,17 @@ from reports.page.document import (
     Row,
     Table,
 )
-from reports.page.values import (
+from reports.words.benchmark_wording import (
+    VERDICT_WORDS,
+    board_sentence,
+    deciding_time,
+    first_up,
+    points_value,
+    ratio_value,
+    shape_that_decides,
+    who,
+)
+from reports.words.values import (
     Content,
     Count,
     CurveEstimate,
@@ -43,7 +43,7 @@ from reports.page.values import (
     Rate,
     text,
 )
-from reports.page.wording import percent, percent_interval
+from reports.words.wording import percent, percent_interval
 
 BEYOND = Missing("not estimable", "beyond the last follow-up here")
 

@@ -10,7 +10,6 @@ from analysis.outcomes.end_points import EndPoint, definition_in_words
 from analysis.outcomes.vision_levels import level_named
 from reports.audit import NOTICE, versions
 from reports.benchmark_blocks import judged_of
-from reports.page.benchmark_wording import NOT_AS_GOOD, board_sentence, first_up, is_less
 from reports.page.document import (
     Block,
     BulletList,
@@ -23,9 +22,10 @@ from reports.page.document import (
     Table,
     numbered,
 )
-from reports.page.values import Words
 from reports.results.monitoring_results import MonitoringResults
 from reports.sections import published_comparison, time_order
+from reports.words.benchmark_wording import NOT_AS_GOOD, board_sentence, first_up, is_less
+from reports.words.values import Words
 
 JUDGED = ("worse", "within the margin", "not shown")
 

@@ -26,8 +26,8 @@ from reports.page.document import (
     Table,
     numbered,
 )
-from reports.page.values import SingleRecord, Text, text
-from reports.page.wording import decimal
+from reports.words.values import SingleRecord, Text, text
+from reports.words.wording import decimal
 
 DAYS_PER_YEAR = 365.25
 _BAD = (

@@ -15,7 +15,6 @@ from reports.audience.bundle_bounds import BoundedCurve, YearBounds
 from reports.audience.bundle_suppression import SuppressedBundle, SuppressedPool
 from reports.audit import NOTICE, versions
 from reports.figures.specs import CurveSeries, RiskRow, SurvivalFigure
-from reports.page.benchmark_wording import first_up
 from reports.page.curves import MINIMUM_AT_RISK
 from reports.page.document import (
     Block,
@@ -30,8 +29,9 @@ from reports.page.document import (
     Table,
     numbered,
 )
-from reports.page.values import Count, CurveEstimate, PValue, text
-from reports.page.wording import decimal, percent
+from reports.words.benchmark_wording import first_up
+from reports.words.values import Count, CurveEstimate, PValue, text
+from reports.words.wording import decimal, percent
 
 LEAST, MOST = "fewest failures possible", "most failures possible"
 AXIS_YEARS = 10

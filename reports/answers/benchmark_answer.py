@@ -10,9 +10,9 @@ from analysis.benchmarking.benchmark_results import BenchmarkResults
 from analysis.benchmarking.between_series import AmongSeries
 from analysis.benchmarking.standardisation import Standardised
 from analysis.benchmarking.unit_comparison import UnitOverExpected
-from reports.page.benchmark_wording import board_sentence
-from reports.page.wording import say
 from reports.results.monitoring_results import MonitoringResults, ShortHorizon
+from reports.words.benchmark_wording import board_sentence
+from reports.words.wording import say
 
 
 def describe_benchmarks(results: BenchmarkResults) -> dict[str, Any]:

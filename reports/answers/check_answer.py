@@ -14,8 +14,8 @@ from reports.render.text import lay_out_table
 if TYPE_CHECKING:
     from analysis.checking.check_declaration import CheckRule
     from analysis.checking.checks import CheckFinding, RegistryCheck
+    from analysis.checking.plaque_log import PlaqueEntry
     from analysis.checking.schedule import VisitSchedule
-    from analysis.implants.plaque_log import PlaqueEntry
     from analysis.outcomes.baseline import Completeness
 
 COLUMNS = (

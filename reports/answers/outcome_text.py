@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from reports.page.curves import failure_at, incidences_at
-from reports.page.values import PValue
-from reports.page.wording import say
 from reports.render.text import lay_out_table
+from reports.words.values import PValue
+from reports.words.wording import say
 
 if TYPE_CHECKING:
     from analysis.outcomes.outcome import Outcome

@@ -11,10 +11,10 @@ from analysis.outcomes.vision_definition import definition_in_words
 from analysis.outcomes.vision_shares import ClusteredShare, RankQuantile
 from reports.answers.vision_course_answer import describe_latest, describe_median
 from reports.page.curves import failure_at
-from reports.page.values import CurveEstimate, PValue, Rate
 from reports.page.vision_curves import followed_at, if_no_one_died_at, kept_at, loss_at
-from reports.page.wording import say
 from reports.render.text import lay_out_table
+from reports.words.values import CurveEstimate, PValue, Rate
+from reports.words.wording import say
 
 WIDTH = 100
 

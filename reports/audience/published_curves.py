@@ -14,7 +14,7 @@ from reports.figures.specs import (
     RiskRow,
     SurvivalFigure,
 )
-from reports.page.values import Count, CurveEstimate
+from reports.words.values import Count, CurveEstimate
 
 PUBLISHED_INTERVAL = "Clopper–Pearson, from rounded counts"
 

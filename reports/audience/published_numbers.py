@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any, get_args
 
-from reports.page.values import (
+from reports.words.values import (
     Count,
     CurveEstimate,
     KnownOf,

@@ -39,7 +39,7 @@ from reports.figures.specs import (
     SurvivalFigure,
 )
 from reports.page.document import Block, Figure, Note, Report, Row, Table
-from reports.page.values import Content, Count, KnownOf, Missing, Rate, SingleRecord, Words
+from reports.words.values import Content, Count, KnownOf, Missing, Rate, SingleRecord, Words
 
 WITHHELD = Missing("withheld", "a small count could be worked out from it")
 RULE = (

@@ -99,9 +99,9 @@ def _units(store: Store, results: MonitoringResults, by: By | None) -> Section:
     """Set units side by side: years, operators of the first implant, or centres."""
     from analysis.benchmarking.unit_comparison import case_bands, over_expected_by
     from analysis.outcomes.grouping import group_units
-    from reports.page.benchmark_wording import first_up
     from reports.page.document import Section
     from reports.sections.time_order import unit_blocks, unit_table
+    from reports.words.benchmark_wording import first_up
 
     table, hazard = results.table, results.hazard
     assert table is not None
@@ -167,14 +167,14 @@ def _describe(
 def _lay_out(
     benchmarks: Sequence[BenchmarkResults], monitoring: Sequence[MonitoringResults]
 ) -> str:
-    from reports.page.benchmark_wording import (
+    from reports.words.benchmark_wording import (
         HOW_TO_READ,
         NOT_AS_GOOD,
         board_sentence,
         first_up,
         who,
     )
-    from reports.page.wording import say
+    from reports.words.wording import say
 
     lines = []
     for results in benchmarks:

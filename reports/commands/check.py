@@ -69,8 +69,8 @@ def _run(
 ) -> int:
     """Check, answer, and return the number of errors."""
     from analysis.checking.checks import check_registry
+    from analysis.checking.plaque_log import read_plaque_log
     from analysis.checking.schedule import VisitSchedule
-    from analysis.implants.plaque_log import read_plaque_log
     from analysis.outcomes.baseline import completeness_by_year, read_baseline
     from analysis.outcomes.cohort import CohortRules, DataCut
     from registry.settings import DEFAULT_VISIT_SCHEDULE

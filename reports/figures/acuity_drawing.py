@@ -11,11 +11,10 @@ from typing import Any
 
 from matplotlib.axes import Axes
 
-from reports.figures import canvas
+from reports.figures import canvas, palette
 from reports.figures.canvas import SMALL, Drawing, Point
 from reports.figures.specs import OFF_CHART, AcuityFigure, AcuityLevel
-from reports.page import palette
-from reports.page.wording import MINUS, decimal
+from reports.words.wording import MINUS, decimal
 
 BREAK = 0.22
 CATEGORY_STEP = 0.24

@@ -23,7 +23,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from reports.page import palette
+from reports.figures import palette
 
 FAMILY = "Afterplaque Sans"
 FONT_FOLDER = Path(__file__).parent.parent / "fonts"

@@ -7,12 +7,11 @@ from typing import Any
 
 from matplotlib.axes import Axes
 
-from reports.figures import canvas
+from reports.figures import canvas, palette
 from reports.figures.acuity_drawing import BREAK, CATEGORY_STEP, place_of
 from reports.figures.canvas import SMALL, Drawing, Point
 from reports.figures.specs import OFF_CHART, CaseTimeline, TimedAcuity
-from reports.page import palette
-from reports.page.wording import decimal
+from reports.words.wording import decimal
 
 ROW_IN = 0.19
 GAP_IN = 0.16

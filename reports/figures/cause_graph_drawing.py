@@ -7,10 +7,9 @@ from typing import Any
 from matplotlib.figure import Figure
 from matplotlib.patches import FancyArrowPatch, Rectangle
 
-from reports.figures import canvas
+from reports.figures import canvas, palette
 from reports.figures.canvas import SMALL, Drawing, Point
 from reports.figures.dose_specs import CauseArrow, CauseGraphFigure
-from reports.page import palette
 
 BOX_IN, LINE_IN, PAD_IN, GAP_IN = 1.75, 0.155, 0.06, 0.16
 NARROW_BOX_IN = 0.98

@@ -5,12 +5,11 @@ from __future__ import annotations
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from reports.figures import canvas
+from reports.figures import canvas, palette
 from reports.figures.canvas import PLAIN, SMALL, Drawing, Point
 from reports.figures.specs import CompletenessFigure
-from reports.page import palette
-from reports.page.values import Missing, Rate
-from reports.page.wording import decimal, say
+from reports.words.values import Missing, Rate
+from reports.words.wording import decimal, say
 
 ROW_IN = 0.3
 LINE_IN = 0.14

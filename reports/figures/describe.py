@@ -20,7 +20,7 @@ from reports.figures.specs import (
     MonitoringFigure,
     SurvivalFigure,
 )
-from reports.page.wording import decimal, joined, percent, say
+from reports.words.wording import decimal, joined, percent, say
 
 PUBLISHED_CURVE = (
     "Published form: the curve steps at the ticks only, each share being a count rounded to 5 over "

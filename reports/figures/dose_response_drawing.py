@@ -6,12 +6,11 @@ from typing import Any
 
 from matplotlib.axes import Axes
 
-from reports.figures import canvas
+from reports.figures import canvas, palette
 from reports.figures.axis_range import axis_marks, round_top
 from reports.figures.canvas import Drawing, Point
 from reports.figures.specs import DoseGroup, DoseResponseFigure
-from reports.page import palette
-from reports.page.wording import decimal, percent_with_interval, say
+from reports.words.wording import decimal, percent_with_interval, say
 
 LEFT_IN = 0.78
 RUG_SHARE = 0.045

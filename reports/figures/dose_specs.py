@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from reports.page.values import Count
+from reports.words.values import Count
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,11 +8,10 @@ from typing import Any
 from matplotlib.figure import Figure
 from matplotlib.patches import FancyArrowPatch, Rectangle
 
-from reports.figures import canvas
+from reports.figures import canvas, palette
 from reports.figures.canvas import PLAIN, SMALL, Drawing, Point
 from reports.figures.specs import FlowFigure, FlowStep
-from reports.page import palette
-from reports.page.wording import say
+from reports.words.wording import say
 
 LINE_IN = 0.155
 PAD_IN = 0.1

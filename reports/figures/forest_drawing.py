@@ -9,11 +9,10 @@ from typing import Any
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from reports.figures import canvas
+from reports.figures import canvas, palette
 from reports.figures.canvas import SMALL, Drawing, Point
 from reports.figures.specs import ForestFigure, ForestRow
-from reports.page import palette
-from reports.page.wording import DASH, decimal, say
+from reports.words.wording import DASH, decimal, say
 
 DOUBLINGS = tuple(2.0**k for k in range(-7, 8))
 TENS = tuple(10.0**k for k in range(-5, 6))
@@ -160,7 +159,7 @@ def _words(figure: Figure, row: ForestRow, layout: _Layout, y: float, narrow: bo
 def estimate_text(row: ForestRow) -> str:
     """What stands beside a row: the estimate and its limits, "reference", or the reason.
 
-    >>> from reports.page.values import Quantity
+    >>> from reports.words.values import Quantity
     >>> estimate_text(ForestRow("T2", estimate=Quantity(1.5, 0.8, 2.9)))
     '1.50 (0.80–2.90)'
     """

@@ -8,12 +8,11 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 
-from reports.figures import canvas
+from reports.figures import canvas, palette
 from reports.figures.axis_range import axis_marks, round_top
 from reports.figures.canvas import SMALL, Drawing, Point
 from reports.figures.specs import FunnelFigure, FunnelLimit, FunnelUnit
-from reports.page import palette
-from reports.page.wording import decimal, percent, say
+from reports.words.wording import decimal, percent, say
 
 RIGHT_IN = 1.0
 LEFT_IN = 0.78

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from reports.figures.specs import IncidenceFigure, OutcomeBand
 from reports.figures.survival import MINIMUM_AT_RISK, Floats, stop_time
-from reports.page.values import Count, CurveEstimate
+from reports.words.values import Count, CurveEstimate
 
 
 def outcome_band(

@@ -11,12 +11,11 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
-from reports.figures import canvas
+from reports.figures import canvas, palette
 from reports.figures.canvas import PLAIN, SMALL, Drawing, Point
 from reports.figures.label_places import spread
 from reports.figures.specs import IncidenceFigure
-from reports.page import palette
-from reports.page.wording import say
+from reports.words.wording import say
 
 HATCHES = ("", "////", "\\\\\\\\", "----", "xxxx")
 FILL_SHARE = 0.3

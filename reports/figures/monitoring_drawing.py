@@ -7,11 +7,10 @@ from typing import Any
 
 from matplotlib.axes import Axes
 
-from reports.figures import canvas
+from reports.figures import canvas, palette
 from reports.figures.canvas import SMALL, Drawing, Point
 from reports.figures.specs import MonitoringFigure
-from reports.page import palette
-from reports.page.wording import decimal
+from reports.words.wording import decimal
 
 LEFT_IN = 0.78
 BELOW_IN = 0.5

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from reports.figures.dose_specs import CauseGraphFigure, TradeOffFigure
-from reports.page.values import Content, Count, CurveEstimate, Missing, Quantity, Rate
+from reports.words.values import Content, Count, CurveEstimate, Missing, Quantity, Rate
 
 
 @dataclass(frozen=True, slots=True)

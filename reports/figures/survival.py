@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reports.figures.specs import CurveSeries, RiskRow
-from reports.page.values import Count, CurveEstimate
+from reports.words.values import Count, CurveEstimate
 
 MINIMUM_AT_RISK = 10
 Floats = NDArray[np.float64]

@@ -9,14 +9,13 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from reports.figures import canvas
+from reports.figures import canvas, palette
 from reports.figures.axis_range import axis_marks, axis_top
 from reports.figures.canvas import PLAIN, SMALL, Drawing, Point
 from reports.figures.label_places import spread
 from reports.figures.specs import CurveSeries, RiskRow, SurvivalFigure
-from reports.page import palette
-from reports.page.values import Count
-from reports.page.wording import NO_BREAK, decimal, percent_with_interval, say, shown_side
+from reports.words.values import Count
+from reports.words.wording import NO_BREAK, decimal, percent_with_interval, say, shown_side
 
 ROW_IN = 0.15
 TICK_IN = 0.3

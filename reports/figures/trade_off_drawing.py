@@ -6,11 +6,10 @@ from typing import Any
 
 from matplotlib.axes import Axes
 
-from reports.figures import canvas
+from reports.figures import canvas, palette
 from reports.figures.canvas import Drawing, Point
 from reports.figures.dose_specs import TradeOffCurve, TradeOffFigure
-from reports.page import palette
-from reports.page.wording import decimal, percent_with_interval
+from reports.words.wording import decimal, percent_with_interval
 
 LEFT_IN = 0.78
 

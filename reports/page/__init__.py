@@ -1,1 +1,1 @@
-"""What a report is made of, before any mark-up: blocks, values, words, colours, curves."""
+"""What a report is made of, before any mark-up: blocks, tables, figures, curves."""

@@ -20,7 +20,7 @@ from reports.figures.specs import (
     RiskRow,
     SurvivalFigure,
 )
-from reports.page.values import Count, CurveEstimate
+from reports.words.values import Count, CurveEstimate
 
 MINIMUM_AT_RISK = 10
 """Curves stop where fewer are at risk; a figure stated there says so."""

@@ -1,7 +1,7 @@
 """The document model: what a report says, without a word about how it looks.
 
 A :class:`Report` is frozen and plain: sections of blocks, numbers kept as tagged values
-(:mod:`reports.page.values`), figures kept as their data (:mod:`reports.figures.specs`) and drawn
+(:mod:`reports.words.values`), figures kept as their data (:mod:`reports.figures.specs`) and drawn
 only when rendered. So suppression changes data, never pictures. :func:`to_json` and
 :func:`from_json` round-trip it.
 """
@@ -15,9 +15,9 @@ from typing import TypeAlias
 
 from reports.figures import dose_specs, specs
 from reports.figures.specs import FigureSpec
-from reports.page import values
-from reports.page.plain_json import Codec
-from reports.page.values import Content, Words
+from reports.words import values
+from reports.words.plain_json import Codec
+from reports.words.values import Content, Words
 
 SCHEMA_VERSION = 1
 AUDIENCES = ("internal", "published")

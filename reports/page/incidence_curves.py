@@ -16,7 +16,7 @@ from reports.page.curves import (
     last_drawn_years,
     whole_years,
 )
-from reports.page.values import Count
+from reports.words.values import Count
 
 _NOT_SHOWN = (NOT_RECORDED, "unknown")
 

@@ -21,7 +21,7 @@ from analysis.outcomes.eye_states import (
 )
 from reports.figures.specs import IncidenceFigure, OutcomeBand
 from reports.page.curves import BEYOND, MINIMUM_AT_RISK
-from reports.page.values import Count, CurveEstimate
+from reports.words.values import Count, CurveEstimate
 
 BANDS = (DEAD, EYE_LOST, FAILED, POOR)
 """States from the bottom of the stack up; useful vision is what is left above."""

@@ -19,7 +19,7 @@ from reports.figures.specs import (
     OutcomeBand,
 )
 from reports.page.curves import BEYOND, MINIMUM_AT_RISK
-from reports.page.values import Count, CurveEstimate
+from reports.words.values import Count, CurveEstimate
 
 Floats = NDArray[np.float64]
 

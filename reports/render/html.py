@@ -18,8 +18,8 @@ from urllib.parse import quote
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from reports.figures import palette
 from reports.figures.canvas import FAMILY, FONT_FOLDER, SVG_SPACE
-from reports.page import palette
 from reports.page.document import Report
 from reports.render.laid_out import lay_out
 

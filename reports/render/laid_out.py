@@ -16,7 +16,6 @@ from reports.audience.suppression import publish
 from reports.figures.canvas import Drawing
 from reports.figures.describe import alternative_text, notes
 from reports.figures.draw import draw
-from reports.figures.numbers_behind import numbers_table
 from reports.page.document import (
     Block,
     BulletList,
@@ -31,8 +30,9 @@ from reports.page.document import (
     Table,
     numbered,
 )
-from reports.page.values import Content
-from reports.page.wording import MINUS, NO_BREAK, say
+from reports.page.numbers_behind import numbers_table
+from reports.words.values import Content
+from reports.words.wording import MINUS, NO_BREAK, say
 
 Plain = dict[str, Any]
 WORD_JOINER = "\u2060"

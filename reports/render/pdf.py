@@ -15,8 +15,8 @@ from pathlib import Path
 import typst
 
 from registry.errors import RefusedInputError
+from reports.figures import palette
 from reports.figures.canvas import FAMILY, FONT_FOLDER
-from reports.page import palette
 from reports.page.document import Report
 from reports.render.glyphs import (
     FONT_FOLDER_VARIABLE,

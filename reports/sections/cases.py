@@ -7,9 +7,9 @@ from typing import Any
 
 from analysis.outcomes.case_review import FAR_MM, SOON_YEARS, Case
 from reports.page.document import Block, Column, Note, Paragraph, Row, Section, Table
-from reports.page.values import SingleRecord
-from reports.page.wording import decimal
 from reports.results.outcome_results import OutcomeResults
+from reports.words.values import SingleRecord
+from reports.words.wording import decimal
 
 TITLE = "Cases for review"
 

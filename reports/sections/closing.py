@@ -6,9 +6,9 @@ from collections.abc import Mapping
 
 from analysis.outcomes.end_points import END_POINTS, definition_in_words, find_end_point
 from reports.page.document import BulletList, Column, Paragraph, Row, Section, Table
-from reports.page.values import Words
 from reports.results.audit_results import AuditResults
 from reports.sections import published_comparison, states, toxicity, vision
+from reports.words.values import Words
 
 REFERENCES: tuple[str, ...] = (
     "Kaplan EL, Meier P. Nonparametric estimation from incomplete observations."

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from reports.page.curves import cause_days, incidence_figure, incidences_at
 from reports.page.document import Block, Column, Figure, Note, Paragraph, Row, Section, Table
-from reports.page.values import Count, text
 from reports.results.audit_results import AuditResults
 from reports.sections import states
 from reports.sections.local_control import YEARS
+from reports.words.values import Count, text
 
 
 def _table(results: AuditResults) -> Table:

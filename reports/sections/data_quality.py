@@ -6,8 +6,8 @@ from analysis.checking.check_rules import CHECK_RULES
 from analysis.checking.check_rules_implant import CUSTOM_RULES
 from analysis.checking.schedule import count_states
 from reports.page.document import Block, Column, Note, Paragraph, Row, Section, Table
-from reports.page.values import Count, text
 from reports.results.quality_results import QualityResults
+from reports.words.values import Count, text
 
 _IN_PLACEMENT = {rule.name for rule in CUSTOM_RULES}
 

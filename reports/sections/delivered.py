@@ -9,8 +9,8 @@ import numpy as np
 from analysis.checking.check_rules import CHECK_RULES
 from analysis.implants.dose_agreement import DoseAgreement
 from reports.page.document import Block, Column, Heading, Note, Row, Section, Table
-from reports.page.values import Content, Count, Missing, Quantity, Rate
 from reports.results.quality_results import QualityResults, share_within
+from reports.words.values import Content, Count, Missing, Quantity, Rate
 
 _POINTS = {"apex": "apex", "inner_sclera": "tumour base", "scleral_surface": "scleral surface"}
 _BESIDE = {

@@ -6,8 +6,8 @@ from analysis.dose_effect.dose_horizon import CurveAtHorizon
 from analysis.dose_effect.dose_models import Ratio, SplineCurve
 from analysis.dose_effect.dose_response import DoseResponse, Refused
 from reports.page.document import Block, Column, Note, Row, Section, Table
-from reports.page.values import Quantity
 from reports.sections.dose_values import MODEL_WORDS, say_adjustment
+from reports.words.values import Quantity
 
 
 def section(answer: DoseResponse) -> Section:

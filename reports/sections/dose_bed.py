@@ -5,8 +5,8 @@ from __future__ import annotations
 from analysis.dose_effect.bed_sensitivity import SENSITIVITY_RBE, VariedBedRatio
 from analysis.dose_effect.dose_response import DoseResponse
 from reports.page.document import Block, Column, Heading, Row, Table
-from reports.page.values import Content, Missing, Quantity
 from reports.sections.dose_values import ratio_value
+from reports.words.values import Content, Missing, Quantity
 
 
 def say_parameters(answer: DoseResponse) -> str:

@@ -6,8 +6,8 @@ from analysis.dose_effect.dose_response import DoseResponse, Refused
 from analysis.dose_effect.dose_validation import ModelValidation
 from analysis.models.calibration import CalibrationGroup
 from reports.page.document import Block, Column, Note, Paragraph, Row, Table
-from reports.page.values import Count, CurveEstimate, Quantity, text
 from reports.sections.dose_values import MODEL_WORDS
+from reports.words.values import Count, CurveEstimate, Quantity, text
 
 
 def blocks(answer: DoseResponse) -> list[Block]:

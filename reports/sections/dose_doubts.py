@@ -20,9 +20,9 @@ from reports.page.document import (
     Section,
     Table,
 )
-from reports.page.values import Count, Quantity, Rate, text
 from reports.sections import dose_calibration
 from reports.sections.dose_values import ratio_value
+from reports.words.values import Count, Quantity, Rate, text
 
 OPEN = ("NOT", "not known", "losses assumed")
 

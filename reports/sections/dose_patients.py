@@ -15,7 +15,7 @@ from analysis.models.design_matrix import Column as Values
 from registry.errors import MendableError
 from registry.records import TABLES
 from reports.page.document import Block, Column, Paragraph, Row, Table
-from reports.page.values import Content, Count, KnownOf, Missing, Quantity, Rate, text
+from reports.words.values import Content, Count, KnownOf, Missing, Quantity, Rate, text
 
 NAMES = ("lowest third", "middle third", "highest third")
 

@@ -15,11 +15,11 @@ from reports.page.document import (
     Section,
     Table,
 )
-from reports.page.values import Count, text
 from reports.sections import dose_patients
 from reports.sections.dose_values import ratio_value, say_adjustment
 from reports.studies.dose_plan import PlanState
 from reports.studies.question_log import QuestionCount
+from reports.words.values import Count, text
 
 
 def section(answer: DoseResponse, plan: PlanState | None, count: QuestionCount) -> Section:

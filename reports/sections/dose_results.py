@@ -21,7 +21,6 @@ from reports.page.document import (
     Section,
     Table,
 )
-from reports.page.values import Content, Count, Missing, PValue, Quantity, Rate, text
 from reports.sections import dose_bed
 from reports.sections.dose_values import (
     MODEL_WORDS,
@@ -32,6 +31,7 @@ from reports.sections.dose_values import (
     say_adjustment,
     tag_counts,
 )
+from reports.words.values import Content, Count, Missing, PValue, Quantity, Rate, text
 
 
 def section(answer: DoseResponse) -> Section:

@@ -8,8 +8,8 @@ from analysis.dose_effect.dose_response import DoseResponse, Refused
 from analysis.dose_effect.dose_rows import DoseRows
 from reports.figures.dose_specs import TradeOffCurve, TradeOffFigure
 from reports.page.document import Block, Figure, Note, Paragraph, Section
-from reports.page.values import Count
 from reports.sections.dose_values import dose_title, say_adjustment
+from reports.words.values import Count
 
 
 def section(answer: DoseResponse) -> Section:

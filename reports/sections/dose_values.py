@@ -7,7 +7,7 @@ import re
 
 from analysis.dose_effect.dose_models import Ratio
 from analysis.models.dose_curve import Quantity as DoseQuantity
-from reports.page.values import Content, Count, Missing, PValue, Quantity, Value, Words, text
+from reports.words.values import Content, Count, Missing, PValue, Quantity, Value, Words, text
 
 MODEL_WORDS = {
     "cox": "Cox",

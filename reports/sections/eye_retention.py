@@ -8,9 +8,9 @@ from analysis.outcomes.case_review import EYE_LOST, Case
 from analysis.outcomes.outcome import Outcome
 from reports.page.curves import MINIMUM_AT_RISK, failure_at, incidences_at, survival_figure
 from reports.page.document import Block, Column, Figure, Note, Row, Section, Table
-from reports.page.values import Content, Count
 from reports.results.outcome_results import OutcomeResults
 from reports.sections.local_control import YEARS
+from reports.words.values import Content, Count
 
 TITLE = "Eye retention"
 

@@ -11,9 +11,9 @@ from analysis.outcomes.follow_up_bias import (
 )
 from reports.page.curves import failure_at
 from reports.page.document import Block, Column, Heading, Paragraph, Row, Table
-from reports.page.values import Content, Count, Missing, Quantity, Rate, Value, Words, text
-from reports.page.wording import percent
 from reports.results.outcome_results import OutcomeResults
+from reports.words.values import Content, Count, Missing, Quantity, Rate, Value, Words, text
+from reports.words.wording import percent
 
 PERIOD_YEARS = (2.0, 5.0)
 

@@ -15,9 +15,9 @@ from reports.page.document import (
     Section,
     Table,
 )
-from reports.page.values import Count, PValue, Quantity, text
 from reports.results.audit_results import AuditResults
 from reports.sections import tumour_height
+from reports.words.values import Count, PValue, Quantity, text
 
 YEARS = (1.0, 2.0, 5.0, 10.0)
 

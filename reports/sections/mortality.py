@@ -16,8 +16,8 @@ from reports.page.document import (
     Table,
 )
 from reports.page.incidence_curves import compare_incidences
-from reports.page.values import Content, Count, Missing, PValue, Quantity, text
 from reports.results.outcome_results import Mortality, OutcomeResults
+from reports.words.values import Content, Count, Missing, PValue, Quantity, text
 
 TITLE = "Metastasis and survival"
 YEARS = (2.0, 5.0, 10.0)

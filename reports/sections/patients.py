@@ -17,9 +17,9 @@ from reports.page.document import (
     Section,
     Table,
 )
-from reports.page.values import Content, Count, KnownOf, Missing, Quantity, Rate, text
 from reports.results.audit_results import AuditResults
 from reports.sections import follow_up
+from reports.words.values import Content, Count, KnownOf, Missing, Quantity, Rate, text
 
 _LEVEL_WORDS = {"m0": "M0", "n0": "N0", "up_to_5_mm": "up to 5 mm", "over_5_mm": "over 5 mm"}
 

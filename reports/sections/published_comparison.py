@@ -6,9 +6,9 @@ from collections.abc import Collection, Sequence
 
 from analysis.benchmarking.benchmark_results import BenchmarkResults, Population
 from reports.benchmark_blocks import comparison_blocks, population_blocks
-from reports.page.benchmark_wording import HOW_TO_READ, NOT_AS_GOOD
 from reports.page.document import Block, Note, Paragraph, Section
-from reports.page.values import Count, Quantity, Rate, Text, Value, text
+from reports.words.benchmark_wording import HOW_TO_READ, NOT_AS_GOOD
+from reports.words.values import Count, Quantity, Rate, Text, Value, text
 
 REFERENCES: tuple[str, ...] = (
     "Breslow NE. Analysis of survival data under the proportional hazards model."

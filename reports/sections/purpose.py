@@ -5,10 +5,10 @@ from __future__ import annotations
 from analysis.outcomes.end_points import END_POINTS
 from reports.page.curves import failure_at
 from reports.page.document import Block, Column, Note, Paragraph, Row, Section, Table
-from reports.page.values import Content, CurveEstimate
-from reports.page.wording import percent
 from reports.results.audit_results import AuditResults
 from reports.results.standards import Standard, judge
+from reports.words.values import Content, CurveEstimate
+from reports.words.wording import percent
 
 
 def free_at(results: AuditResults, target: Standard) -> CurveEstimate:

@@ -6,9 +6,9 @@ from analysis.outcomes.end_points import DAYS_PER_YEAR
 from analysis.outcomes.eye_states import DEFINITION, HALF_GAP_DAYS, STATES
 from reports.page.document import Block, Column, Figure, Heading, Note, Row, Table
 from reports.page.state_curves import StatesOverTime, state_figure
-from reports.page.values import Content, Missing, Quantity
 from reports.results.outcome_results import OutcomeResults
 from reports.sections.local_control import YEARS
+from reports.words.values import Content, Missing, Quantity
 
 MEAN_YEARS = 5.0
 

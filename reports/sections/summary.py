@@ -14,11 +14,11 @@ from reports.page.document import (
     Note,
     Section,
 )
-from reports.page.values import Count, Missing, Quantity, Words, text
 from reports.page.vision_curves import loss_at
 from reports.results.audit_results import AuditResults
 from reports.sections.follow_up import tipping_in_brief
 from reports.sections.purpose import free_at, verdict
+from reports.words.values import Count, Missing, Quantity, Words, text
 
 POORLY_RECORDED = 0.9
 """Fields known for less than this share of the tumours are named on the summary page."""

@@ -11,7 +11,6 @@ from analysis.benchmarking.unit_comparison import UnitOverExpected
 from analysis.counts.exact_counts import observed_over_expected
 from analysis.counts.funnel import binomial_funnel, poisson_funnel
 from reports.figures.specs import FunnelFigure, FunnelLimit, FunnelUnit, MonitoringFigure
-from reports.page.benchmark_wording import first_up
 from reports.page.document import (
     Block,
     Column,
@@ -23,9 +22,10 @@ from reports.page.document import (
     Section,
     Table,
 )
-from reports.page.values import Count, ObservedExpected, Quantity, Rate, text
-from reports.page.wording import decimal, percent
 from reports.results.monitoring_results import MonitoringResults, ShortHorizon
+from reports.words.benchmark_wording import first_up
+from reports.words.values import Count, ObservedExpected, Quantity, Rate, text
+from reports.words.wording import decimal, percent
 
 TITLE = "Results in time order"
 LIMITS = (("95 %", (0.025, 0.975)), ("99.8 %", (0.001, 0.999)))

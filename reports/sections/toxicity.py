@@ -6,8 +6,8 @@ from analysis.outcomes.toxicity import AROUND_DAYS, GRADED_BY_ACUITY, NEAR_DAYS,
 from reports.page.curves import incidences_at
 from reports.page.document import Block, Column, Figure, Note, Paragraph, Row, Section, Table
 from reports.page.incidence_curves import compare_incidences
-from reports.page.values import Content, Count, Missing, Rate, text
 from reports.results.outcome_results import TOXICITY_YEARS, OutcomeResults
+from reports.words.values import Content, Count, Missing, Rate, text
 
 TITLE = "Toxicity"
 MOST_FREQUENT = 4

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from analysis.checking.tumour_regression import Interval, RatioAt, Regression
 from reports.page.document import Block, Column, Heading, Note, Paragraph, Row, Table
-from reports.page.values import Content, Count, Missing, Quantity, text
 from reports.results.quality_results import QualityResults
+from reports.words.values import Content, Count, Missing, Quantity, text
 
 
 def _row(one: RatioAt, fit: Regression | None) -> Row:

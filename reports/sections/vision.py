@@ -21,7 +21,6 @@ from reports.page.document import (
     Section,
     Table,
 )
-from reports.page.values import Content, Count, CurveEstimate, Missing, Quantity, Rate, text
 from reports.page.vision_curves import (
     acuity_figure,
     followed_at,
@@ -31,6 +30,7 @@ from reports.page.vision_curves import (
     state_figure,
 )
 from reports.results.vision_results import VisionResults
+from reports.words.values import Content, Count, CurveEstimate, Missing, Quantity, Rate, text
 
 TITLE = "Vision"
 BOUND_YEARS = 5.0

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from analysis.outcomes.waiting_times import WaitingTimes, WaitSummary, summarise_waits
 from reports.page.document import Block, Column, Note, Row, Section, Table
-from reports.page.values import Content, Count, KnownOf, Missing, Quantity, text
 from reports.results.quality_results import QualityResults
+from reports.words.values import Content, Count, KnownOf, Missing, Quantity, text
 
 
 def _middle(summary: WaitSummary) -> Content:

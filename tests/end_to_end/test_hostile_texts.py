@@ -32,7 +32,7 @@ from registry.records import TABLES
 from registry.store import open_store
 from reports.app import app
 from reports.command_frame import run_in_frame
-from reports.page import palette
+from reports.figures import palette
 from reports.render.html import TEMPLATES, style_text
 from synthetic_cohort.cohort import draw_department, write_files
 from synthetic_cohort.truth import TRUTH

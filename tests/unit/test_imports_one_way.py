@@ -1,7 +1,7 @@
 """Imports go only along the arrows, and light modules import nothing heavy.
 
 ``synthetic_cohort -> registry <- analysis <- reports``; ``reports`` may call all of them. Within
-``registry`` a room knows only rooms before it.
+a package a room knows only rooms before it.
 """
 
 from __future__ import annotations
@@ -19,7 +19,33 @@ ALLOWED = {
     "analysis": {"analysis", "registry"},
     "reports": {"reports", "analysis", "registry", "synthetic_cohort"},
 }
-REGISTRY_ROOMS = ("engine", "entry_rules", "reading", "taking_in", "safekeeping")
+ROOMS = {
+    "registry": ("engine", "entry_rules", "reading", "taking_in", "safekeeping"),
+    "analysis": (
+        "estimators",
+        "models",
+        "counts",
+        "outcomes",
+        "implants",
+        "checking",
+        "dose_effect",
+        "benchmarking",
+    ),
+    "reports": (
+        "words",
+        "figures",
+        "page",
+        "audience",
+        "render",
+        "studies",
+        "options",
+        "tables",
+        "results",
+        "answers",
+        "sections",
+        "commands",
+    ),
+}
 HEAVY = {"duckdb", "lifelines", "matplotlib", "numpy", "pandas", "pyarrow", "scipy", "statsmodels"}
 LIGHT = [
     *(ROOT / "registry" / f"{name}.py" for name in ("acuity", "errors", "records", "staging")),
@@ -49,13 +75,11 @@ def find_wrong_imports(package: str, source: str) -> list[str]:
     return [name for name in imported if name[0] == "." or name.split(".")[0] in forbidden]
 
 
-def find_later_rooms(room: str, source: str) -> list[str]:
-    """Find imports of a room of ``registry`` from a room that comes before it."""
-    later = REGISTRY_ROOMS[REGISTRY_ROOMS.index(room) + 1 :]
-    imported = list_imported(ast.parse(source))
-    return [
-        name for name in imported if name.startswith(tuple(f"registry.{other}" for other in later))
-    ]
+def find_later_rooms(package: str, room: str, source: str) -> list[str]:
+    """Find imports of a room of the package that comes after this one."""
+    rooms = ROOMS[package]
+    later = tuple(f"{package}.{other}" for other in rooms[rooms.index(room) + 1 :])
+    return [name for name in list_imported(ast.parse(source)) if name.startswith(later)]
 
 
 def find_heavy_imports(source: str) -> list[str]:
@@ -102,8 +126,9 @@ def test_the_heavy_check_looks_at_the_module_level_alone() -> None:
 
 def test_the_check_of_rooms_finds_an_import_backwards() -> None:
     source = "from registry.engine.chain import Head\nfrom registry.reading.lines import read_lines"
-    assert find_later_rooms("engine", source) == ["registry.reading.lines"]
-    assert find_later_rooms("taking_in", source) == []
+    assert find_later_rooms("registry", "engine", source) == ["registry.reading.lines"]
+    assert find_later_rooms("registry", "taking_in", source) == []
+    assert find_later_rooms("registry", "safekeeping", source) == []
 
 
 def test_every_package_is_seen() -> None:
@@ -122,13 +147,21 @@ def test_light_modules_import_nothing_heavy(path: Path) -> None:
     assert find_heavy_imports(path.read_text(encoding="utf-8")) == []
 
 
-@pytest.mark.parametrize("room", REGISTRY_ROOMS)
-def test_rooms_of_the_registry_know_only_those_before(room: str) -> None:
-    modules = sorted((ROOT / "registry" / room).glob("*.py"))
+@pytest.mark.parametrize("package", ROOMS)
+def test_every_room_has_its_place(package: str) -> None:
+    rooms = {path.parent.name for path in (ROOT / package).glob("*/__init__.py")}
+    assert rooms - {"migrations"} == set(ROOMS[package])
+
+
+@pytest.mark.parametrize(
+    ("package", "room"), [(package, room) for package, rooms in ROOMS.items() for room in rooms]
+)
+def test_rooms_know_only_those_before(package: str, room: str) -> None:
+    modules = sorted((ROOT / package / room).glob("*.py"))
     assert len(modules) > 1
     wrong = {
         _name(path): found
         for path in modules
-        if (found := find_later_rooms(room, path.read_text(encoding="utf-8")))
+        if (found := find_later_rooms(package, room, path.read_text(encoding="utf-8")))
     }
     assert wrong == {}

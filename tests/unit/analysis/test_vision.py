@@ -39,13 +39,13 @@ from registry.taking_in.intake import take_in
 from reports.answers.vision_answer import describe_vision, write_vision_rows
 from reports.audience.suppression import publish
 from reports.page.document import Paragraph, Provenance, Report, Section, Table, numbered
-from reports.page.values import Missing, Quantity
 from reports.page.vision_curves import EXACT, kept_at, kept_band, loss_at, loss_band, state_figure
-from reports.page.wording import say
 from reports.render.html import render_html
 from reports.results.vision_results import VisionResults, gather_vision
 from reports.sections import vision as section_of_vision
 from reports.sections.vision import _median
+from reports.words.values import Missing, Quantity
+from reports.words.wording import say
 from synthetic_cohort import expected, expected_vision
 from synthetic_cohort.cohort import draw_department, write_files
 from synthetic_cohort.truth import DATA_CUT, TRUTH

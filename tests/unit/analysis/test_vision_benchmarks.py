@@ -27,8 +27,8 @@ from analysis.outcomes.cohort import CohortRules, DataCut
 from analysis.outcomes.vision_history import VisionRules
 from analysis.outcomes.vision_levels import VisionLevel, level_named
 from registry.acuity import read_acuity
-from reports.page.benchmark_wording import board_sentence
-from reports.page.wording import say
+from reports.words.benchmark_wording import board_sentence
+from reports.words.wording import say
 
 ZERO, CUT = date(2016, 1, 1), DataCut(date(2024, 12, 31))
 Registry = Callable[[dict[str, list[dict[str, Any]]]], Any]

@@ -29,7 +29,6 @@ from reports.audience.published_numbers import publish_value, round_to_five
 from reports.audience.suppression import publish
 from reports.benchmark_blocks import comparison_blocks
 from reports.benchmark_report import build_benchmark_report
-from reports.page.benchmark_wording import board_sentence, ratio_value
 from reports.page.document import (
     BulletList,
     Paragraph,
@@ -39,8 +38,9 @@ from reports.page.document import (
     Table,
     blocks,
 )
-from reports.page.values import ObservedExpected
-from reports.page.wording import say
+from reports.words.benchmark_wording import board_sentence, ratio_value
+from reports.words.values import ObservedExpected
+from reports.words.wording import say
 
 Make = Callable[..., Any]
 MARGIN = Margin("eye_loss", 1.5, "invented", date(2015, 1, 1))

@@ -23,9 +23,9 @@ from reports.audience.bundle_suppression import (
 )
 from reports.figures.specs import SurvivalFigure
 from reports.page.document import Figure, Paragraph, Table
-from reports.page.wording import say
 from reports.pool_report import bounded_blocks, build_pool_report, loss_words
 from reports.render.html import render_html
+from reports.words.wording import say
 
 GRID = np.asarray(GRID_DAYS)
 Row = tuple[int, int, str, str]

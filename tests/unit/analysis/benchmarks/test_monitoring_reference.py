@@ -19,11 +19,11 @@ from analysis.counts.funnel import binomial_funnel
 from registry.errors import RefusedInputError
 from reports.figures.specs import FunnelFigure
 from reports.page.document import Figure, Note, Paragraph
-from reports.page.wording import say
 from reports.results.monitoring_references import find_reference
 from reports.results.monitoring_results import gather_monitoring, gather_short_horizon, spread_of
 from reports.results.standards import Reference, Standard, Standards
 from reports.sections.time_order import time_order_blocks
+from reports.words.wording import say
 
 Make = Callable[..., Any]
 CUT = date(2024, 12, 31)

@@ -43,7 +43,7 @@ from reports.page.document import (
     Section,
     Table,
 )
-from reports.page.values import (
+from reports.words.values import (
     Count,
     CurveEstimate,
     KnownOf,

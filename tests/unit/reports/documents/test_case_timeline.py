@@ -10,11 +10,11 @@ from reports.audience.suppression import publish
 from reports.figures.case_drawing import time_range
 from reports.figures.describe import alternative_text, notes
 from reports.figures.draw import draw
-from reports.figures.numbers_behind import numbers_table
 from reports.figures.specs import AcuityLevel, CaseTimeline, TimedAcuity, TimedEvent, TimedHeight
 from reports.page.document import Figure, Note, Provenance, Report, Section, from_json, to_json
-from reports.page.values import SingleRecord
+from reports.page.numbers_behind import numbers_table
 from reports.render.html import render_html
+from reports.words.values import SingleRecord
 
 SPEC = CaseTimeline(
     acuity=(

@@ -23,7 +23,7 @@ from reports.page.document import (
     numbered,
     to_json,
 )
-from reports.page.values import Quantity
+from reports.words.values import Quantity
 
 
 def with_value(value) -> Report:

@@ -22,11 +22,11 @@ from analysis.outcomes.cohort import DataCut
 from reports.audience.suppression import publish
 from reports.dose_study import build_study
 from reports.page.document import Figure, Report, Section, Table
-from reports.page.values import Count, CurveEstimate, KnownOf, PValue, Quantity, Rate
 from reports.render.glyphs import texts
 from reports.render.laid_out import lay_out
 from reports.studies.question_log import QuestionCount
 from reports.studies.reporting_items import GUIDELINES, OTHER_PLACES, items_of, read_items
+from reports.words.values import Count, CurveEstimate, KnownOf, PValue, Quantity, Rate
 from synthetic_cohort.cohort import TRUTH, draw_department
 from synthetic_cohort.in_memory import hold_in_memory
 

@@ -19,9 +19,9 @@ from reports.figures.axis_range import axis_marks, axis_top
 from reports.figures.describe import alternative_text, notes
 from reports.figures.draw import draw
 from reports.figures.incidence_drawing import stacked
-from reports.figures.numbers_behind import numbers_table
 from reports.figures.survival import survival_series
 from reports.page.document import Figure, blocks
+from reports.page.numbers_behind import numbers_table
 
 SPECS = [block.spec for block in blocks(sample_report()) if isinstance(block, Figure)]
 NAMES = [type(spec).__name__ for spec in SPECS]
@@ -185,7 +185,7 @@ def test_stacked_bands_rise_and_stay_within_the_whole():
 def test_a_forest_of_ratios_near_one_is_not_crowded_at_its_edge():
     from reports.figures.forest_drawing import axis_range
     from reports.figures.specs import ForestFigure, ForestRow
-    from reports.page.values import Count, Quantity
+    from reports.words.values import Count, Quantity
 
     def ends(*estimates: tuple[float, float, float]):
         rows = tuple(ForestRow("a", Count(9), Quantity(*one)) for one in estimates)

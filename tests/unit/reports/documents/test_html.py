@@ -14,9 +14,9 @@ from sample_report import sample_report
 
 from reports.audience.suppression import publish
 from reports.page.document import Column, Paragraph, Provenance, Report, Row, Section, Table
-from reports.page.values import Quantity
 from reports.render.html import render_html
 from reports.render.laid_out import csv_text
+from reports.words.values import Quantity
 
 VOID = {"meta", "link", "br", "hr", "img", "input"}
 

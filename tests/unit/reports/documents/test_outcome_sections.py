@@ -24,10 +24,10 @@ from reports.figures.describe import alternative_text
 from reports.figures.specs import SurvivalFigure
 from reports.page.document import Figure, Note, Provenance, Report, Section, Table, to_json
 from reports.page.state_curves import StatesOverTime, state_figure
-from reports.page.values import Count, CurveEstimate, Rate, SingleRecord
-from reports.page.wording import say
 from reports.results.outcome_results import OutcomeResults, gather_outcomes
 from reports.sections import cases, eye_retention, follow_up, mortality, states, toxicity
+from reports.words.values import Count, CurveEstimate, Rate, SingleRecord
+from reports.words.wording import say
 from synthetic_cohort.cohort import draw_department
 from synthetic_cohort.in_memory import hold_in_memory
 from synthetic_cohort.truth import DATA_CUT, TRUTH

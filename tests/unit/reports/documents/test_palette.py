@@ -6,8 +6,8 @@ import itertools
 
 import pytest
 
-from reports.page import palette
-from reports.page.palette import SERIES, VISIONS, contrast, difference, grey_lightness
+from reports.figures import palette
+from reports.figures.palette import SERIES, VISIONS, contrast, difference, grey_lightness
 
 PAIRS = list(itertools.combinations(SERIES, 2))
 

@@ -24,10 +24,10 @@ from reports.page.document import (
     Table,
     to_json,
 )
-from reports.page.values import Count, KnownOf, Quantity, Rate
 from reports.render.html import render_html
 from reports.results.quality_results import QualityResults, gather_quality
 from reports.sections import data_quality, delivered, tumour_height, waiting
+from reports.words.values import Count, KnownOf, Quantity, Rate
 from synthetic_cohort.cohort import draw_department, write_files
 from synthetic_cohort.truth import TRUTH
 

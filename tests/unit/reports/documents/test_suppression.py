@@ -33,7 +33,10 @@ from reports.page.document import (
     blocks,
     to_json,
 )
-from reports.page.values import (
+from reports.render.glyphs import texts
+from reports.render.html import render_html
+from reports.render.laid_out import lay_out
+from reports.words.values import (
     Count,
     CurveEstimate,
     KnownOf,
@@ -45,10 +48,7 @@ from reports.page.values import (
     SingleRecord,
     text,
 )
-from reports.page.wording import say
-from reports.render.glyphs import texts
-from reports.render.html import render_html
-from reports.render.laid_out import lay_out
+from reports.words.wording import say
 
 
 def walk(thing):

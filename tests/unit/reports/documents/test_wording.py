@@ -9,8 +9,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reports.page.values import Count, CurveEstimate, KnownOf, Missing, PValue, Quantity, Rate, text
-from reports.page.wording import (
+from reports.words.values import (
+    Count,
+    CurveEstimate,
+    KnownOf,
+    Missing,
+    PValue,
+    Quantity,
+    Rate,
+    text,
+)
+from reports.words.wording import (
     date,
     decimal,
     p_value,

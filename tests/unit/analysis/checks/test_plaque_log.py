@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from analysis.implants.plaque_log import read_plaque_log
+from analysis.checking.plaque_log import read_plaque_log
 from analysis.outcomes.cohort import DataCut
 
 CUT = DataCut(date(2024, 12, 31))

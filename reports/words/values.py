@@ -1,6 +1,6 @@
 """Numbers that know where they come from, so that they can be shown in full or made publishable.
 
-A report never holds a worded number. It holds one of these values; :mod:`reports.page.wording`
+A report never holds a worded number. It holds one of these values; :mod:`reports.words.wording`
 turns it into text and :mod:`reports.audience.suppression` into its publishable form. A sentence is
 a :class:`Text`, a template with named values. What is put into a plain string is taken as not
 disclosive (a standard's target, a confidence level, a horizon).

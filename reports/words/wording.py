@@ -10,7 +10,7 @@ import datetime as dt
 import math
 from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
 
-from reports.page.values import (
+from reports.words.values import (
     Content,
     Count,
     CurveEstimate,
@@ -158,7 +158,7 @@ def joined(parts: list[str]) -> str:
 def say(content: Content) -> str:
     """Word anything a report holds: a plain string, a sentence with values, or a value.
 
-    >>> from reports.page.values import text
+    >>> from reports.words.values import text
     >>> say(text("{k} failed", k=Count(3))), say(Rate(5, 40))
     ('3 failed', '5 of 40 (12.5\\xa0%)')
     """

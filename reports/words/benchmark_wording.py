@@ -10,7 +10,7 @@ from analysis.benchmarking.published_rates import Stratum
 from analysis.outcomes.baseline import CHARACTERISTICS
 from analysis.outcomes.end_points import DAYS_PER_YEAR
 from analysis.outcomes.outcome import Outcome
-from reports.page.values import (
+from reports.words.values import (
     Count,
     CurveEstimate,
     ObservedExpected,
@@ -19,7 +19,7 @@ from reports.page.values import (
     Value,
     text,
 )
-from reports.page.wording import decimal, percent
+from reports.words.wording import decimal, percent
 
 _OPENING = {
     "worse": "{end_point} was more frequent here than in {who}",

@@ -18,8 +18,8 @@ from reports.figures.specs import (
     SurvivalFigure,
 )
 from reports.page.document import Column, Figure, Row, Table
-from reports.page.values import Content, Count, Quantity, SingleRecord, Words
-from reports.page.wording import decimal, percent_with_interval
+from reports.words.values import Content, Count, Quantity, SingleRecord, Words
+from reports.words.wording import decimal, percent_with_interval
 
 
 def numbers_table(figure: Figure) -> Table:

@@ -1,0 +1,1 @@
+"""Values, and the words they are printed as."""
