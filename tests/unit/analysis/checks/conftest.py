@@ -1,4 +1,4 @@
-"""Makes ``sample_report`` importable by the tests of this folder."""
+"""Makes ``check_cases`` importable by the tests of this folder."""
 
 from __future__ import annotations
 

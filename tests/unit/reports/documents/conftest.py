@@ -1,4 +1,4 @@
-"""Makes ``sample_report`` importable by the tests of this folder."""
+"""Makes ``sample_report`` and ``sample_figures`` importable by the tests of this folder."""
 
 from __future__ import annotations
 

@@ -13,7 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from lifelines import KaplanMeierFitter
 from lifelines.datasets import load_waltons
-from sample_report import sample_report, series, survival_figure
+from sample_figures import series, survival_figure
+from sample_report import sample_report
 
 from reports.figures.axis_range import axis_marks, axis_top
 from reports.figures.describe import alternative_text, notes

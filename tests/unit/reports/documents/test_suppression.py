@@ -14,7 +14,8 @@ from dataclasses import replace
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from sample_report import sample_report, series, survival_figure
+from sample_figures import series, survival_figure
+from sample_report import sample_report
 from scipy.stats import binomtest
 
 from reports.audience.published_numbers import beta_limits, poisson_limits, publish_value
