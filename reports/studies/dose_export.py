@@ -81,8 +81,14 @@ def export_table(answer: DoseResponse) -> dict[str, str]:
 
 
 def write_script(answer: DoseResponse) -> str:
-    """Return the script that does the study again in R, with the horizon and the adjustment."""
+    """Return the script that does the study again in R, with its horizon, level and adjustment."""
     text = Path(__file__).with_name("dose_redo.R").read_text(encoding="utf-8")
     names = ", ".join(f'"{name}"' for name in answer.rows.covariates)
-    horizon = f"{answer.question.horizon_years:g}"
-    return text.replace("@horizon@", horizon).replace("@adjust@", names)
+    stated = {
+        "@horizon@": repr(answer.question.horizon_years),
+        "@level@": repr(answer.question.level),
+        "@adjust@": names,
+    }
+    for place, value in stated.items():
+        text = text.replace(place, value)
+    return text

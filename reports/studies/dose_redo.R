@@ -1,7 +1,9 @@
 # The main figures of a dose-response study, done again from its exported table.
 # In the folder of the export: Rscript redo.R   (or source it; Rscript redo.R OUT.json keeps 15 digits)
-# Needs survival, which comes with R; cmprsk for Fine-Gray, jsonlite for JSON.
+# Needs survival, which comes with R; cmprsk for Fine-Gray, jsonlite for JSON. Where the study took
+# Firth's form (few events), its row here is firth-cox, with profile limits; the others' are Wald's.
 horizon_years <- @horizon@
+level <- @level@
 adjust <- c(@adjust@)
 suppressMessages(library(survival))
 
@@ -10,7 +12,9 @@ for (name in adjust) if (is.character(d[[name]]))  # first level in plain order 
   d[[name]] <- factor(d[[name]], levels = sort(unique(d[[name]]), method = "radix"))
 whole <- d[if (length(adjust)) complete.cases(d[adjust]) else TRUE, ]
 rhs <- function(first, adjusted) paste(c(first, if (adjusted) adjust), collapse = " + ")
-row <- function(model, rows, adjusted, n, events, coef, se) data.frame(model, rows, adjusted, n, events, coef, se)
+z <- qnorm((1 + level) / 2)
+row <- function(model, rows, adjusted, n, events, coef, se, lower = coef - z * se, upper = coef + z * se)
+  data.frame(model, rows, adjusted, n, events, coef, se, ratio = exp(coef), lower = exp(lower), upper = exp(upper))
 
 # Cox, Efron's ties; standard errors summed by patient where one has several units
 hazard <- function(rows, which, adjusted) {
@@ -24,6 +28,36 @@ hazard <- function(rows, which, adjusted) {
   s <- summary(fit)$coefficients
   row("cox", which, adjusted, nrow(rows), sum(rows$status == 1), s["dose_step", "coef"],
     s["dose_step", if (repeated) "robust se" else "se(coef)"])
+}
+
+# Firth's Cox: the partial likelihood (Breslow's ties) plus half the log determinant of its information,
+# maximised as it stands; limits where its profile has fallen by half a chi-square quantile
+firth <- function(rows, which, adjusted) {
+  entry <- ifelse(is.na(rows$entry_years), -1, rows$entry_years)
+  left <- Surv(entry, rows$time_years, rows$status == 1)
+  if (all(entry < 0)) left <- Surv(rows$time_years, rows$status == 1)
+  X <- scale(model.matrix(as.formula(paste("~", rhs("dose_step", adjusted))), rows)[, -1, drop = FALSE])
+  at <- function(b) suppressWarnings(coxph(left ~ X, init = b, ties = "breslow",
+    control = coxph.control(iter.max = 0, timefix = FALSE, toler.chol = 1e-14)))
+  penalised <- function(b) { f <- at(b); f$loglik[1] - as.numeric(determinant(f$var)$modulus) / 2 }
+  climb <- function(b, value) {  # highest with the dose's coefficient held at value
+    if (length(b) == 0) return(list(par = b, value = penalised(value)))
+    for (k in 1:3) b <- (o <- optim(b, function(x) -penalised(c(value, x)), method = "BFGS",
+      control = list(reltol = 1e-15, ndeps = rep(1e-4, length(b)))))$par
+    list(par = b, value = -o$value)
+  }
+  rest <- rep(0, ncol(X) - 1)
+  top <- optimize(function(v) climb(rest, v)$value, c(-10, 10), maximum = TRUE, tol = 1e-9)
+  rest <- climb(rest, top$maximum)$par
+  short <- function(v) top$objective - climb(rest, v)$value - qchisq(level, 1) / 2
+  reach <- function(way) {
+    far <- top$maximum + way
+    while (short(far) < 0) far <- far + way
+    uniroot(short, sort(c(top$maximum, far)), tol = 1e-9)$root
+  }
+  step <- attr(X, "scaled:scale")[[1]]
+  row("firth-cox", which, adjusted, nrow(rows), sum(rows$status == 1), top$maximum / step,
+    sqrt(at(c(top$maximum, rest))$var[1, 1]) / step, reach(-1) / step, reach(1) / step)
 }
 
 # Fine-Gray on one clock; who is followed from a later day is left out
@@ -66,6 +100,8 @@ at_horizon <- function(reading, adjusted) {
 
 found <- list(hazard(d, "all with a dose", FALSE))
 if (length(adjust)) found <- c(found, list(hazard(whole, "complete", FALSE), hazard(whole, "complete", TRUE)))
+found <- c(found, list(firth(d, "all with a dose", FALSE)))
+if (length(adjust)) found <- c(found, list(firth(whole, "complete", FALSE), firth(whole, "complete", TRUE)))
 if (any(d$end_status > 1) && requireNamespace("cmprsk", quietly = TRUE)) {
   found <- c(found, list(subdistribution(d, "all with a dose", FALSE)))
   if (length(adjust)) found <- c(found, list(subdistribution(whole, "complete", FALSE), subdistribution(whole, "complete", TRUE)))
@@ -73,7 +109,6 @@ if (any(d$end_status > 1) && requireNamespace("cmprsk", quietly = TRUE)) {
 for (reading in c("net", "crude")) for (adjusted in c(FALSE, if (length(adjust)) TRUE))
   found <- c(found, list(tryCatch(at_horizon(reading, adjusted), error = function(e) NULL)))
 found <- do.call(rbind, found)
-found$ratio <- exp(found$coef); found$lower <- exp(found$coef - qnorm(.975) * found$se); found$upper <- exp(found$coef + qnorm(.975) * found$se)
 out <- commandArgs(trailingOnly = TRUE)
 if (length(out)) {
   versions <- c(R.version.string, paste("survival", packageVersion("survival")), paste("cmprsk", packageVersion("cmprsk")))

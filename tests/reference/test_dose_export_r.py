@@ -7,15 +7,24 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from write_dose_export import FOLDER, QUESTION, answer_from_department
 
+from analysis.dose_effect.dose_models import complete_rows, hazard_answer, ratio_of
 from analysis.dose_effect.dose_response import Refused
-from reports.studies.dose_export import export_table
+from reports.studies.dose_export import export_table, write_script
 
 R = json.loads((Path(__file__).parent / "r" / "dose_export.json").read_text())["rows"]
+OVER_TIME = [row for row in R if row["model"] in ("cox", "fine-gray")]
+FIRTH = [row for row in R if row["model"] == "firth-cox"]
+AT_HORIZON = [row for row in R if row["model"].startswith("logistic")]
+
+
+def test_r_did_every_kind_of_model_again() -> None:
+    assert [len(kind) for kind in (OVER_TIME, FIRTH, AT_HORIZON)] == [6, 3, 4]
 
 
 def test_the_export_that_r_read_is_what_is_written_today() -> None:
@@ -26,7 +35,7 @@ def test_the_export_that_r_read_is_what_is_written_today() -> None:
 
 
 @pytest.mark.parametrize(
-    "expected", R[:6], ids=lambda e: f"{e['model']}-{e['rows']}-{e['adjusted']}"
+    "expected", OVER_TIME, ids=lambda e: f"{e['model']}-{e['rows']}-{e['adjusted']}"
 )
 def test_ratios_over_time_come_back_in_r(expected: dict[str, float]) -> None:
     (found,) = (
@@ -43,7 +52,24 @@ def test_ratios_over_time_come_back_in_r(expected: dict[str, float]) -> None:
         assert found.lower == pytest.approx(expected["lower"], rel=1e-7)
 
 
-@pytest.mark.parametrize("expected", R[6:], ids=lambda e: f"{e['model']}-{e['adjusted']}")
+@pytest.mark.parametrize("expected", FIRTH, ids=lambda e: f"{e['rows']}-{e['adjusted']}")
+def test_firths_form_comes_back_in_r(expected: dict[str, float]) -> None:
+    """The script maximises the penalised likelihood over coxph's own values, by optim."""
+    rows = answer_from_department().rows
+    rows = rows if str(expected["rows"]) == "all with a dose" else complete_rows(rows)
+    covariates = rows.covariates if expected["adjusted"] else {}
+    fitted = hazard_answer(rows, covariates, "firth-cox", QUESTION.level)
+    found = ratio_of(fitted, "hazard ratio", tuple(covariates), str(expected["rows"]))
+    assert (found.n, found.events) == (expected["n"], expected["events"])
+    # optim's differences and uniroot leave about seven digits
+    assert found.coef == pytest.approx(expected["coef"], abs=1e-6)
+    assert found.se == pytest.approx(expected["se"], rel=1e-5)
+    assert (found.lower, found.upper) == pytest.approx(
+        (expected["lower"], expected["upper"]), rel=1e-6
+    )
+
+
+@pytest.mark.parametrize("expected", AT_HORIZON, ids=lambda e: f"{e['model']}-{e['adjusted']}")
 def test_curves_at_the_horizon_come_back_in_r(expected: dict[str, float]) -> None:
     reading = str(expected["model"]).rpartition(" ")[2]
     adjustment = "adjusted" if expected["adjusted"] else "unadjusted"
@@ -58,6 +84,15 @@ def test_curves_at_the_horizon_come_back_in_r(expected: dict[str, float]) -> Non
 
 def test_the_script_states_the_question() -> None:
     script = (FOLDER / "redo.R").read_text(encoding="utf-8")
-    assert f"horizon_years <- {QUESTION.horizon_years:g}\n" in script
+    assert f"horizon_years <- {QUESTION.horizon_years!r}\n" in script
+    assert f"level <- {QUESTION.level!r}\n" in script
     assert 'adjust <- c("thickness_mm", "isotope")\n' in script
     assert "@" not in script
+
+
+def test_the_script_keeps_the_level_and_a_horizon_of_many_digits() -> None:
+    answer = answer_from_department()
+    question = replace(answer.question, level=0.9, horizon_years=3.3333333)
+    script = write_script(replace(answer, question=question))
+    assert "level <- 0.9\n" in script
+    assert "horizon_years <- 3.3333333\n" in script
