@@ -36,7 +36,8 @@ class TimeOrder:
     """Events and month ends in calendar order; arrays of one shape (m,).
 
     ``expected`` is A(t) and ``observed`` N(t), both after that day's events; ``day`` counts from
-    ``first_date``.
+    ``first_date``. ``followed_until`` is the last day on which anyone was under observation: after
+    it nothing could be seen and nothing was expected.
     """
 
     first_date: date
@@ -44,6 +45,7 @@ class TimeOrder:
     is_event: npt.NDArray[np.bool_]
     observed: npt.NDArray[np.int64]
     expected: Floats
+    followed_until: int
 
     @property
     def excess(self) -> Floats:
@@ -57,11 +59,20 @@ class TimeOrder:
         return start + self.day / DAYS_PER_YEAR
 
     def expected_per_year(self, over_years: float = 3.0) -> float:
-        """Expected events a year over the last years: the present volume."""
-        end = int(self.day[-1])
+        """Expected events a year over the last years that anyone was under observation.
+
+        The present volume. A data cut long after the last visit adds years without any follow-up;
+        they are not counted, or the limit would let false alarms through more often than it says.
+        """
+        end = self.followed_until
         start = max(0, end - round(over_years * DAYS_PER_YEAR))
         before = float(np.interp(start, self.day, self.expected))
         return (float(self.expected[-1]) - before) * DAYS_PER_YEAR / max(end - start, 1)
+
+    @property
+    def unwatched_days(self) -> int:
+        """Days from the last one under observation to the end of the chart."""
+        return int(self.day[-1]) - self.followed_until
 
 
 def own_hazard(table: OutcomeTable) -> Hazard:
@@ -129,9 +140,11 @@ def order_in_time(table: OutcomeTable, hazard: Hazard, last_date: date) -> TimeO
     order = np.lexsort((~is_event, days))
     days, is_event = days[order], is_event[order]
     expected = [expected_of_units(table, hazard, first + day - zero).sum() for day in days]
+    followed_until = min(int((zero + table.time_days).max()), last) - first
     return TimeOrder(
-        date.fromordinal(first), days, is_event, np.cumsum(is_event), np.asarray(expected)
-    )
+        date.fromordinal(first), days, is_event, np.cumsum(is_event), np.asarray(expected),
+        followed_until,
+    )  # fmt: skip
 
 
 # --- the chart in continuous time -----------------------------------------------------------------
@@ -230,6 +243,18 @@ class CusumLimit:
     def is_near(self) -> bool:
         """Whether one false alarm comes within 10 % of the years wanted."""
         return abs(self.attained_years / self.wanted_years - 1) <= 0.1
+
+    def false_alarms(self, expected: float) -> float:
+        """Mean number of false alarms in a chart of so many expected events.
+
+        Each begins the chart anew, so there is one in every ``attained_years`` at the stated
+        volume, whatever the volume was over the years of the chart. A chart that is short beside
+        that has a few per cent fewer, for it begins at 0 (simulated in its test).
+
+        >>> round(CusumLimit(2.0, 1.93, 0.9, 20.0, 20.2, 4000).false_alarms(36.0), 2)
+        1.98
+        """
+        return expected / (self.attained_years * self.expected_per_year)
 
 
 def find_limit(

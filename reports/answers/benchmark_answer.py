@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from datetime import timedelta
 from typing import Any
 
 from analysis.benchmarking.benchmark import AtOneTime, Comparison, OverExpected
@@ -123,6 +124,8 @@ def describe_monitoring(results: MonitoringResults) -> dict[str, Any]:
         "expected": float(order.expected[-1]),
         "limit": asdict(limit),
         "alarms": [float(order.calendar_years[row]) for row in chart.alarms],
+        "false_alarms_expected": limit.false_alarms(float(order.expected[-1])),
+        "followed_until": order.first_date + timedelta(days=order.followed_until),
         "detection": [asdict(one) for one in results.detections],
         "events": [
             {

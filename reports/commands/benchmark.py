@@ -174,7 +174,7 @@ def _lay_out(
         first_up,
         who,
     )
-    from reports.words.wording import say
+    from reports.words.wording import decimal, say
 
     lines = []
     for results in benchmarks:
@@ -194,5 +194,8 @@ def _lay_out(
         else:
             alarms = len(one.chart.alarms)
             said = f"{alarms or 'no'} alarm{'s' * (alarms != 1)}"
+            if alarms and one.limit is not None and one.order is not None:
+                by_chance = one.limit.false_alarms(float(one.order.expected[-1]))
+                said += f", where about {decimal(by_chance, 1)} would come by chance"
             lines.append(f"Time order of {name}, against {one.reference}: {said}.")
     return "\n".join([*lines, f"{NOT_AS_GOOD} {HOW_TO_READ}"])

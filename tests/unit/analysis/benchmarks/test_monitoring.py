@@ -174,6 +174,33 @@ def test_calendar_order_by_hand(table_of: Make) -> None:
     )
 
 
+def test_years_after_the_last_visit_are_not_in_the_volume(table_of: Make) -> None:
+    """Two people over one year at rate 0.01 a day: 3.65 events each, whenever the cut comes."""
+    first = date(2020, 1, 1)
+    table = table_of([365, 365], [1, 0], zero=[first, first])
+    for cut in (365, 365 + 700, 365 + 3000):
+        order = order_in_time(table, lambda days: 0.01 * days, first + timedelta(days=cut))
+        assert order.expected_per_year() == pytest.approx(2 * 0.01 * 365.25, rel=0.01)
+        assert order.unwatched_days == cut - 365
+
+
+@pytest.mark.parametrize("volume", [0.5, 2.0])
+def test_false_alarms_come_as_often_as_said_whatever_the_volume_was(volume: float) -> None:
+    """Against Poisson processes drawn here, in a chart of twice the events between two alarms."""
+    rng = np.random.default_rng(31)
+    limit = find_limit(volume, 20, rng)
+    total = 2 * limit.attained_years * volume
+    alarms = []
+    for _ in range(1200):
+        events = np.sort(rng.uniform(0, total, rng.poisson(total)))
+        chart = continuous_cusum(events, np.ones(events.size, bool), limit.ratio, limit.limit)
+        alarms.append(len(chart.alarms))
+    se = float(np.std(alarms) / math.sqrt(len(alarms)))
+    said = limit.false_alarms(total)
+    assert said == pytest.approx(2.0)
+    assert abs(np.mean(alarms) - said) < 0.1 + 3 * se  # the first run begins at 0
+
+
 def test_years_side_by_side_add_up(table_of: Make) -> None:
     rng = np.random.default_rng(1)
     time, status = rng.integers(1, 3000, 200), rng.integers(0, 2, 200)
