@@ -86,13 +86,13 @@ class RiskCounter:
         return np.where(time == 0, self.at_zero(), self.just_before(time))
 
     def snap(self, time: FloatArray) -> FloatArray:
-        """Move times that differ only by rounding from an end of observation onto it."""
+        """Move times that differ only by rounding from an end of observation onto the nearest."""
         place = np.searchsorted(self.exits, time)
-        snapped = time
-        for near in (self.exits[np.minimum(place, self.exits.size - 1)], self.exits[place - 1]):
-            is_same = np.abs(near - time) <= TIME_TOLERANCE * np.maximum(1.0, time)
-            snapped = np.where(is_same, near, snapped)
-        return snapped
+        before = self.exits[np.maximum(place - 1, 0)]
+        after = self.exits[np.minimum(place, self.exits.size - 1)]
+        nearest = np.where(after - time <= time - before, after, before)
+        is_same = np.abs(nearest - time) <= TIME_TOLERANCE * np.maximum(1.0, time)
+        return np.where(is_same, nearest, time)
 
     def left_before(self, time: FloatArray) -> FloatArray:
         """Count exits before each t."""
@@ -102,7 +102,8 @@ class RiskCounter:
         """Count those who leave in [row, next row) without an event.
 
         ``time`` and ``at_risk`` have a first row at time zero before the m event times of
-        ``events``. ``at_risk`` spares the look-up where nobody enters late.
+        ``events``. Those whom ``at_risk`` leaves out though they leave at the row's very time count
+        as gone before it.
         """
         if self.entries is None:
             left = at_risk.copy()
@@ -110,6 +111,9 @@ class RiskCounter:
         else:
             total = self.left_before(np.array([np.inf]))
             left = np.diff(np.concatenate([self.left_before(time), total]))
+            gone = self.just_before(time[1:]) - at_risk[1:]
+            left[1:] -= gone
+            left[:-1] += gone
         left[1:] -= events
         return left.astype(np.int64)
 

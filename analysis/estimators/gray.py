@@ -42,8 +42,8 @@ def gray_score(
     Raises
     ------
     RefusedEstimateError
-        When the pooled incidence reaches 1 before the last event: the drift has no value then (the
-        paper's own program gives NaN).
+        When the pooled incidence is 1 or more before the last event: the drift has no value then,
+        or that of a negative probability (the paper's own program gives NaN, or a statistic).
     """
     is_there = at_risk > 0
     people = np.where(is_there, at_risk, 1.0)

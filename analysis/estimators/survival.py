@@ -136,7 +136,8 @@ class KaplanMeier:
         The limits are where the pointwise limits of the curve cross 1 − p (Brookmeyer & Crowley
         1982, Biometrics 38:29–41), in the interval of the curve. Where the curve (or a limit) runs
         exactly at 1 − p the midpoint of that step is taken. NaN where it is not reached. With
-        delayed entry a limit may fall and rise again: its first crossing counts.
+        delayed entry, and in the last rows of log and logit limits, a limit may fall and rise
+        again: its first crossing counts.
 
         Raises
         ------
@@ -170,6 +171,7 @@ class KaplanMeier:
         """
         if not np.isfinite(until) or until <= 0:
             raise ValueError(f"the end of a restricted mean is a finite time > 0, not {until!r}")
+        until = float(self._people.snap(np.array([until]))[0])
         if until > self.last_time:
             raise RefusedEstimateError(
                 f"A restricted mean up to {until:g} is asked for, but the last follow-up of the "
@@ -186,7 +188,8 @@ class KaplanMeier:
         pieces = np.diff(time) * self.curve.estimate[within]
         area_from = np.cumsum(pieces[::-1])[::-1]  # from each row to the end
         terms = self._factors.greenwood_terms()[: area_from.size - 1]
-        se = float(np.sqrt((area_from[1:] ** 2 * terms).sum()))
+        share = area_from[1:] / until  # of a size whose square can be written
+        se = until * float(np.sqrt((share**2 * terms).sum()))
         value, reach = float(area_from[0]), normal_quantile(self.level) * se
         return RestrictedMean(
             float(until), value, se, max(value - reach, 0.0), min(value + reach, float(until))
@@ -205,7 +208,8 @@ class KaplanMeier:
             with probability weights, for which no standard error is offered.
         """
         asked = check_times(times)
-        wanted, start = self._people.snap(asked), float(check_times(given)[0])
+        wanted = self._people.snap(asked)
+        start = float(self._people.snap(check_times(given))[0])
         first = int(np.searchsorted(self._factors.time, start, side="right"))
         survival = self._factors.survival()
         if start > self.last_time or survival[first] <= 0:
@@ -310,8 +314,8 @@ def reverse_kaplan_meier(
     roles of censoring (code 0) and of any event are exchanged with their order kept: at one time
     events come first and those who had one are no longer at risk of being censored, which
     flipping the indicator gets wrong at ties. In the rows of its curve ``events`` are censorings,
-    ``at_risk`` leaves out those with an event at that time, and ``censored`` are events up to the
-    next row.
+    ``at_risk`` leaves out those with an event at that time, and ``censored`` are the events after
+    this time up to the next row's, that one included (in row 0 those at time 0 too).
 
     Raises
     ------

@@ -196,6 +196,27 @@ def test_restricted_mean_beyond_follow_up_is_refused() -> None:
     assert curve.restricted_mean(3).value == pytest.approx(by_hand)
 
 
+def test_a_time_that_is_there_is_not_moved_onto_an_earlier_one() -> None:
+    # too far apart to be one time (√ε of their mean, 6.7e299), near for either of them
+    curve = kaplan_meier(RightCensored.of([1.0, 1e300, 1.00000001e300], [0, 0, 1]))
+    assert curve.at([1e300, 1.00000001e300]).estimate.tolist() == [1, 0]
+
+
+def test_times_asked_for_are_the_same_up_to_rounding() -> None:
+    curve = kaplan_meier(RightCensored.of([0.1, 0.2, 0.3, 0.3], [1, 1, 1, 0]))
+    beyond, before = 0.1 + 0.2, np.nextafter(0.3, 0)
+    assert curve.last_time < beyond
+    assert curve.restricted_mean(beyond) == curve.restricted_mean(0.3)
+    assert curve.conditional(0.3, before).estimate[0] == 1
+
+
+def test_the_size_of_the_unit_takes_no_standard_error_away() -> None:
+    in_years = kaplan_meier(RightCensored.of([1, 2, 3], [1, 0, 0])).restricted_mean(3)
+    huge = kaplan_meier(RightCensored.of([1e300, 2e300, 3e300], [1, 0, 0])).restricted_mean(3e300)
+    assert huge.se == pytest.approx(in_years.se * 1e300, rel=1e-12)
+    assert huge.upper == pytest.approx(in_years.upper * 1e300, rel=1e-12)
+
+
 def test_an_emptied_early_risk_set_is_refused_not_carried_as_zero() -> None:
     # lifelines raises, others return zeros for ever
     entry, end = [0, 2, 3, 3, 4, 5, 6], [1, 5, 7, 8, 6, 9, 10]
@@ -484,3 +505,12 @@ def test_reverse_curve_with_everyone_an_event() -> None:
     reverse = reverse_kaplan_meier(RightCensored.of([1, 2], [1, 2]))
     assert reverse.events == 0
     assert np.isnan(reverse.median().value)
+
+
+def test_reverse_rows_are_the_same_where_everyone_enters_before_the_first_event() -> None:
+    time, status = [1, 1, 2, 2, 3], [1, 0, 0, 2, 0]
+    plain = reverse_kaplan_meier(RightCensored.of(time, status)).curve
+    late = reverse_kaplan_meier(RightCensored.of(time, status, [0] * 5)).curve
+    # by hand: the event at 1 is gone before the censoring at 1, that at 2 before the one at 2
+    assert plain.at_risk.tolist() == late.at_risk.tolist() == [5, 4, 2, 1]
+    assert plain.censored.tolist() == late.censored.tolist() == [1, 1, 0, 0]
