@@ -140,7 +140,11 @@ def compose(
 
     Lengths are in mm, doses in Gy, follow-up in years unless an option says otherwise. STORE is
     the path of a registry file; where it is left out, AFTERPLAQUE_STORE names it. Every command
-    has --help and --json. Exit codes: 0 done, 1 refused or a fault, 2 usage, 3 data problems.
+    has --help and --json. Exit codes: 0 done, 1 refused or a fault, 2 usage, 3 data problems, 4 a
+    stated standard not met (only when asked).
+
+    All of it describes past patients. It is not for planning or treating anyone: that follows
+    local protocols and regulations, a licensed physician and a qualified physicist.
     """
 
 

@@ -84,21 +84,31 @@ def _read_margin(entry: dict[str, object], place: str, name: str, data_cut: date
 
     if set(entry) != set(KEYS):
         raise refuse("each entry", f"one of {', '.join(KEYS)}, all of them given")
-    name = str(entry["end_point"])
-    if name not in END_POINTS and level_named(name) is None:
+    end_point = str(entry["end_point"])
+    if end_point not in END_POINTS and level_named(end_point) is None:
         raise refuse("end_point", f"one of {', '.join(END_POINTS)}, or vision_at_least_6_60 ...")
     ratio = entry["ratio"]
     if isinstance(ratio, bool) or not isinstance(ratio, int | float) or not 1 < ratio <= 10:
         raise refuse("ratio", "a number above 1 and up to 10, such as 1.5")
     if not isinstance(entry["source"], str) or not entry["source"].strip():
         raise refuse("source", "a text saying who decided, and why")
-    decided = entry["decided_on"]
-    if type(decided) is not date:
-        raise refuse("decided_on", "a date written 2024-01-31, without quotes")
+    decided = _read_day(entry["decided_on"])
+    if decided is None:
+        raise refuse("decided_on", "a date such as 2024-01-31")
     if decided > data_cut:
         raise refuse(
             "decided_on",
             f"no later than the data cut, {data_cut.isoformat()}: a margin set after the results"
             " could be seen is none",
         )
-    return Margin(str(entry["end_point"]), float(ratio), entry["source"].strip(), decided)
+    return Margin(end_point, float(ratio), entry["source"].strip(), decided)
+
+
+def _read_day(found: object) -> date | None:
+    """Read a date of TOML, or the same written as a text; None for anything else."""
+    if type(found) is date:
+        return found
+    try:
+        return date.fromisoformat(found) if isinstance(found, str) else None
+    except ValueError:
+        return None

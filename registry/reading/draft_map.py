@@ -314,7 +314,9 @@ def _draft_reading(cells: dict[str, list[str]]) -> list[str]:
     texts = [text for column in cells.values() for text in column]
     lines = []
     if any(re.fullmatch(r"-?\d{1,4},\d{1,2}", text) for text in texts):
-        lines.append(f"decimal = {_quote(UNDECIDED)}  # point or comma: some cells read 4,5")
+        lines.append(
+            f"decimal = {_quote(UNDECIDED)}  # point or comma: some cells are written like 4,5"
+        )
     dates = [m for text in texts if (m := re.match(r"(\d{1,2})[-/.](\d{1,2})[-/.](\d{2,4})", text))]
     if dates:
         lines.append(_draft_order([(int(m[1]), int(m[2])) for m in dates]))
@@ -338,7 +340,7 @@ def _draft_order(pairs: Sequence[tuple[int, int]]) -> str:
 def _draft_column(name: str, texts: Sequence[str], table: RecordTable, taken: set[str]) -> str:
     field = _guess_field(name, table)
     if field is None or field.name in taken:
-        return f'{_quote(name)} = ""  # not matched; {len(texts)} cells filled'
+        return f'{_quote(name)} = ""  # not matched; filled cells: {len(texts)}'
     taken.add(field.name)
     if field.type == "code":
         unknown = [t for t in dict.fromkeys(texts) if t not in field.codes][:MOST_CODES]

@@ -109,7 +109,9 @@ def estimate(
     ] = None,
     imputations: Annotated[
         int | None,
-        typer.Option(help="Refused: a curve has no covariates to impute; see regress."),
+        typer.Option(
+            hidden=True, help="Refused: a curve has no covariates to impute; see regress."
+        ),
     ] = None,
     as_json: JsonFlag = False,
 ) -> None:

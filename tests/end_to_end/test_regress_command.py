@@ -115,7 +115,7 @@ def test_separation_is_named_and_firth_answers(capsys: pytest.CaptureFixture[str
     assert "firth-cox" in refused["message"]
     assert refused["where"]["columns"] == ["x2"]
     answer = run(capsys, *arguments, "--time", "time", "--model", "firth-cox")
-    # reference/r/05_firth.csv, rare300 cox x1+x2+x3 breslow.
+    # tests/reference/r/firth.json, rare300_cox_breslow.
     assert of(answer, "coef") == pytest.approx((0.687353, -0.576540, 0.186310), abs=1e-6)
     assert of(answer, "coef_lower") == pytest.approx((0.002748, -5.446214, -0.064391), abs=1e-6)
     assert of(answer, "p") == pytest.approx((0.0490757, 0.6686893, 0.1478881), abs=1e-6)
@@ -128,7 +128,7 @@ def test_firth_logistic_has_an_intercept(capsys: pytest.CaptureFixture[str]) -> 
     arguments = ["regress", str(DATA / "endometrial.csv"), "--event", "HG"]
     answer = run(capsys, *arguments, "--terms", "NV,PI,EH", "--model", "firth-logistic")
     assert [t["term"] for t in answer["terms"]] == ["intercept", "NV", "PI", "EH"]
-    # reference/r/05_firth.csv, endometrial.
+    # tests/reference/r/firth.json, endometrial.
     nv = answer["terms"][1]
     assert (nv["coef_lower"], nv["coef"], nv["coef_upper"]) == pytest.approx(
         (0.609724436, 2.929273353, 7.854631714), abs=1e-6
@@ -255,7 +255,7 @@ def test_imputations_of_a_logistic_model(
 
 def test_imputations_of_a_firth_model_under_separation(capsys: pytest.CaptureFixture[str]) -> None:
     # rare300: x2 separates; with nothing missing the pooled limits are the ordinary profile limits
-    # of reference/r/05_firth.csv.
+    # of tests/reference/r/firth.json.
     arguments = ["regress", str(DATA / "rare300.csv"), "--event", "event", "--time", "time"]
     arguments += ["--terms", "x1,x2,x3", "--model", "firth-cox", "--imputations", "2"]
     answer = run(capsys, *arguments)
@@ -308,7 +308,7 @@ def test_dose_curve(capsys: pytest.CaptureFixture[str]) -> None:
         capsys, "dose-curve", str(DATA / "dose240.csv"), "--dose", "dose", "--event", "y",
         "--scale", "log",
     )  # fmt: skip
-    # reference/r/10_d50.csv and 10_glm.csv.
+    # tests/reference/r/logistic.json and gamma50.json, dose240, logit, log scale.
     d50, gamma50 = answer["d50"], answer["gamma50"]
     assert (d50["value"], d50["lower"], d50["upper"]) == pytest.approx(
         (85.4465895764424, 79.83758799939, 91.1504755253116), rel=1e-9
@@ -412,7 +412,7 @@ def melanoma(tmp_path: Path) -> list[str]:
 def test_dose_curve_at_a_horizon(
     capsys: pytest.CaptureFixture[str], melanoma: list[str], reading: str
 ) -> None:
-    """reference/r/dose_response.R: quasibinomial glm with sandwich(), D50 by Fieller."""
+    """tests/reference/r/dose_response.R: quasibinomial glm with sandwich(), D50 by Fieller."""
     kept = json.loads((REFERENCE / "r" / "dose_response.json").read_text())
     answer = run(capsys, *melanoma, "--reading", reading)
     expected = kept[reading]

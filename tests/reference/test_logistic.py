@@ -19,6 +19,7 @@ from analysis.models.regression import RegressionRows, regress
 from analysis.models.splines import harrell_knots, restricted_cubic_basis
 
 R = json.loads((Path(__file__).parent / "r" / "logistic.json").read_text())
+GAMMA50 = json.loads((Path(__file__).parent / "r" / "gamma50.json").read_text())
 MODELS = {m["model"]: m for m in R["models"]}
 UNGROUPED = [name for name in MODELS if not name.startswith("menarche")]
 
@@ -123,19 +124,13 @@ def test_d50_and_profile_limits_are_those_of_root_finding_in_r(curve: dict[str, 
         assert (quantity.lower, quantity.upper) == pytest.approx(sorted(limits), rel=1e-6)
 
 
-def test_kept_d50_values_of_the_reference_run() -> None:
-    # reference/r/10_d50.csv, kept with dose240: D50 and gamma50 with profile limits.
+@pytest.mark.parametrize("expected", GAMMA50["gamma50"], ids=lambda one: one["scale"])
+def test_profile_limits_of_gamma50(expected: dict[str, Any]) -> None:
+    # r/gamma50.R: the likelihood with gamma50 itself as the parameter, limits by uniroot
     dose, events, _ = dose_data("dose240")
-    log = dose_curve(dose, events, scale="log")
-    assert (log.d50.lower, log.d50.value, log.d50.upper) == pytest.approx(
-        (79.83758799939, 85.4465895764424, 91.1504755253116), rel=1e-10
-    )
-    assert (log.gamma50.lower, log.gamma50.upper) == pytest.approx(
-        (0.947298152429773, 1.57344797966207), rel=1e-9
-    )
-    linear = dose_curve(dose, events)
-    assert (linear.gamma50.lower, linear.gamma50.value, linear.gamma50.upper) == pytest.approx(
-        (0.945860536949133, 1.24752490319032, 1.58644139889482), rel=1e-9
+    found = dose_curve(dose, events, scale=expected["scale"]).gamma50
+    assert (found.lower, found.value, found.upper) == pytest.approx(
+        (expected["lower"], expected["value"], expected["upper"]), rel=1e-9
     )
 
 
@@ -157,11 +152,10 @@ def test_knots_and_basis_are_those_of_harrells_package(spline: dict[str, Any]) -
     assert basis == pytest.approx(np.array(spline["basis"]), rel=1e-9, abs=1e-9)
 
 
-def test_kept_spline_basis_of_the_reference_run() -> None:
-    # reference/r/10_spline.csv: rms::rcs at knots 50, 70, 90, 110, 130.
+def test_a_basis_at_knots_of_ones_own() -> None:
+    # r/gamma50.R: Hmisc::rcspline.eval, loaded with rms, at knots 50, 70, 90, 110, 130
     found = restricted_cubic_basis(np.array([60.0, 100.0, 140.0]), np.arange(50.0, 131.0, 20.0))
-    expected = [[60, 0.15625, 0, 0], [100, 19.53125, 4.21875, 0.15625], [140, 97.5, 41.25, 11.25]]
-    assert found == pytest.approx(np.array(expected), rel=1e-12)
+    assert found == pytest.approx(np.array(GAMMA50["basis"]), rel=1e-12)
 
 
 def test_non_linearity_is_the_wald_test_of_the_bent_terms() -> None:

@@ -24,8 +24,15 @@ def test_a_margin_is_read_with_its_file_hash() -> None:
     assert found is not None
     assert (found.ratio, found.decided_on) == (1.5, date(2020, 1, 31))
     assert margins.find("death") is None
-    # sha256sum of the text above
-    assert len(margins.sha256) == 64
+    # sha256sum of the text above (GNU coreutils)
+    assert margins.sha256 == "0aae250a08a1e7194cb62be03cd0d028bf3cbfec46634374169d4314d3d3a057"
+
+
+def test_a_date_may_stand_in_quotes_as_in_a_standards_file() -> None:
+    quoted = TEXT.replace("2020-01-31", '"2020-01-31"')
+    found = read_margins(quoted, "margins.toml", CUT).find("local_failure")
+    assert found is not None
+    assert found.decided_on == date(2020, 1, 31)
 
 
 @pytest.mark.parametrize(
@@ -33,6 +40,8 @@ def test_a_margin_is_read_with_its_file_hash() -> None:
     [
         ("2020-01-31", "2025-01-01", "no later than the data cut"),
         ("2020-01-31", '"2020"', "a date"),
+        ("2020-01-31", "2020", "a date"),
+        ("2020-01-31", "2020-01-31T10:00:00", "a date"),
         ("1.5", "1.0", "above 1"),
         ("1.5", "true", "above 1"),
         ("local_failure", "regrowth", "one of local_failure"),
@@ -43,8 +52,9 @@ def test_a_margin_is_read_with_its_file_hash() -> None:
     ],
 )
 def test_what_is_no_margin_beforehand_is_refused(old: str, new: str, said: str) -> None:
-    with pytest.raises(RefusedInputError, match=said):
+    with pytest.raises(RefusedInputError, match=said) as refused:
         read_margins(TEXT.replace(old, new), "margins.toml", CUT)
+    assert refused.value.where["file"] == "margins.toml"
 
 
 def test_two_margins_for_one_end_point_are_refused() -> None:
