@@ -31,7 +31,7 @@ from reports.page.document import (
 )
 from reports.words.benchmark_wording import first_up
 from reports.words.values import Count, CurveEstimate, PValue, text
-from reports.words.wording import decimal, percent
+from reports.words.wording import decimal, in_years, percent
 
 LEAST, MOST = "fewest failures possible", "most failures possible"
 AXIS_YEARS = 10
@@ -208,7 +208,7 @@ def loss_words(pooled: SuppressedPool, curve: BoundedCurve | None) -> str:
     if at is None:
         return said
     return (
-        f"{said} At {at.year} year{'s' * (at.year != 1)} they leave the share with the event"
+        f"{said} At {in_years(at.year)} they leave the share with the event"
         f" anywhere from {percent(1 - at.highest)} to {percent(1 - at.lowest)}, before any sampling"
         " error."
     )

@@ -41,7 +41,9 @@ class Population:
         for name, value in (("thickness", self.thickness_mm), ("diameter", self.diameter_mm)):
             if value is not None:
                 parts.append(f"median {name} {value:.1f} mm")
-        parts += [f"{name} {count / self.isotope_known:.0%}" for name, count in self.isotopes]
+        parts += [
+            f"{name} {100 * count / self.isotope_known:.0f} %" for name, count in self.isotopes
+        ]
         return ", ".join(parts)
 
 

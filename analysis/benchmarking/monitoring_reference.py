@@ -50,7 +50,7 @@ def from_published(
         first = series.first
         if first.key == key and is_reference(first, end_point):
             shares = ", ".join(
-                f"{one.failure:.1%} at {_say_years(one.years or 0)}" for one in series.rates
+                f"{100 * one.failure:.1f} % at {_say_years(one.years or 0)}" for one in series.rates
             )
             hazard = reference_hazard(series)
             return MonitoringReference(f"the published curve {key} ({shares})", hazard)
@@ -84,7 +84,7 @@ def from_standards(standards: Sequence[tuple[float, float]]) -> MonitoringRefere
         raise ValueError(f"standards need different times and shares inside 0 and 1: {ordered!r}")
     if np.any(np.diff(hazard) < 0):
         raise ValueError(f"the share free of an event cannot rise with time: {ordered!r}")
-    words = ", ".join(f"{share:.1%} free at {_say_years(year)}" for year, share in ordered)
+    words = ", ".join(f"{100 * share:.1f} % free at {_say_years(year)}" for year, share in ordered)
     days = tuple(year * DAYS_PER_YEAR for year in years)
     curve = ReferenceHazard(days, tuple(hazard.tolist()))
     return MonitoringReference(f"the standard decided beforehand ({words})", curve)

@@ -161,7 +161,7 @@ def _propensity(rows: DoseRows, r2: float, horizon: float, level: float) -> Prop
     )
     largest = float(weight.max())
     if share < 0.5:
-        said = f"the weights leave an effective n of {share:.0%} of n, under half"
+        said = f"the weights leave an effective n of {100 * share:.0f} % of n, under half"
         return Propensity(said, share, largest, balance, None)
     worst = max(balance, key=lambda one: abs(one.after))
     if abs(worst.after) > BALANCED:
@@ -242,8 +242,8 @@ def _say(r2: float, overlap: float) -> tuple[str, ...]:
         )
     if overlap < 0.5:
         said.append(
-            f"Only {overlap:.0%} of units have a dose given in every third of thickness: thin and"
-            " thick tumours are compared at different doses."
+            f"Only {100 * overlap:.0f} % of units have a dose given in every third of thickness:"
+            " thin and thick tumours are compared at different doses."
         )
     return tuple(said)
 

@@ -120,11 +120,11 @@ def _dose_at(
     low, high = ends
     if not low <= value <= high:
         return _no(
-            f"the fitted curve reaches {risk:.0%} {_where(value)}outside the doses given (1st to"
-            f" 99th percentile {low:.4g} to {high:.4g})"
+            f"the fitted curve reaches {100 * risk:.0f} % {_where(value)}outside the doses given"
+            f" (1st to 99th percentile {low:.4g} to {high:.4g})"
         )
     if not (np.isfinite(lower) and np.isfinite(upper)):
-        return _no(f"the interval of the dose for {risk:.0%} is unbounded")
+        return _no(f"the interval of the dose for {100 * risk:.0f} % is unbounded")
     gradient = np.array([-1.0, -value]) / coef[1]
     return Quantity(value, float(np.sqrt(gradient @ covariance @ gradient)), lower, upper)
 

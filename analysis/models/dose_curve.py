@@ -306,8 +306,8 @@ def _dose_for(rows: _Rows, probability: float, scale: str, low: float, high: flo
         dose = float(np.exp(at)) if scale == "log" else at
     if not low <= dose <= high:
         return _not_estimable(
-            f"the fitted curve reaches {probability:.0%} at {dose:.4g}, outside the doses given"
-            f" (1st to 99th percentile {low:.4g} to {high:.4g})"
+            f"the fitted curve reaches {100 * probability:.0f} % at {dose:.4g}, outside the doses"
+            f" given (1st to 99th percentile {low:.4g} to {high:.4g})"
         )
     width = float(rows.x.std())
 
@@ -318,7 +318,9 @@ def _dose_for(rows: _Rows, probability: float, scale: str, low: float, high: flo
 
     lower, upper = profile_limits(fall, at, se, rows.fall)
     if not (np.isfinite(lower) and np.isfinite(upper)):
-        return _not_estimable(f"the interval of the dose for {probability:.0%} is unbounded")
+        return _not_estimable(
+            f"the interval of the dose for {100 * probability:.0f} % is unbounded"
+        )
     if scale == "log":
         return Quantity(dose, dose * se, float(np.exp(lower)), float(np.exp(upper)))
     return Quantity(at, se, lower, upper)

@@ -82,7 +82,7 @@ def lay_out_curves(curves: Sequence[Mapping[str, Any]], unit: str) -> list[str]:
             _quantity("gamma50", one["gamma50"], ""),
         ]
         lines += [
-            _quantity(f"dose for {q['control']:.0%} free of it", q, unit)
+            _quantity(f"dose for {100 * q['control']:.0f} % free of it", q, unit)
             for q in one["dose_for_control"]
         ]
         difference = one["risk_difference_between_quartiles"]
@@ -112,8 +112,8 @@ def _confounding(found: Mapping[str, Any]) -> list[str]:
             "Confounding by indication",
             f"  R2 of dose on thickness {facts['r2_thickness']:.2f} (curved"
             f" {facts['r2_thickness_curved']:.2f}), on all covariates"
-            f" {facts['r2_covariates']:.2f}; {facts['overlap']:.0%} have a dose that is given in"
-            " every third of thickness",
+            f" {facts['r2_covariates']:.2f}; {100 * facts['overlap']:.0f} % have a dose that is"
+            " given in every third of thickness",
         ]
         propensity = facts["propensity"]
         if propensity["refused"]:
@@ -149,7 +149,7 @@ def _simulations(found: Mapping[str, Any]) -> list[str]:
         blocks.append(f"Smallest detectable effect: none: {power['refused']}")
     else:
         blocks.append(
-            f"Smallest effect found with {power['power']:.0%} power: ratio"
+            f"Smallest effect found with {100 * power['power']:.0f} % power: ratio"
             f" {power['ratio_below']:.3f} or {power['ratio_above']:.3f} ({power['replicates']}"
             f" drawn cohorts at each effect; Schoenfeld's formula"
             f" {power['formula_ratio_above']:.3f})"
@@ -159,8 +159,9 @@ def _simulations(found: Mapping[str, Any]) -> list[str]:
     elif error is not None:
         model = error["model"]
         blocks.append(
-            f"Dose error (shared by plaque {model['shared_sd']:.1%}, own {model['own_sd']:.1%},"
-            f" Berkson share {model['berkson_share']:.0%}): log ratio {error['coef']:.3f} shifts by"
+            f"Dose error (shared by plaque {100 * model['shared_sd']:.1f} %, own"
+            f" {100 * model['own_sd']:.1f} %, Berkson share {100 * model['berkson_share']:.0f} %):"
+            f" log ratio {error['coef']:.3f} shifts by"
             f" {error['shift']:+.3f} (simulation SE {error['shift_se']:.3f}) to"
             f" {error['corrected']:.3f}; spread {error['sd_without']:.3f} without,"
             f" {error['sd_with']:.3f} with it"
@@ -188,9 +189,10 @@ def _validation(found: Mapping[str, Any]) -> str:
         [
             one["n"],
             one["events"],
-            f"{one['predicted']:.1%}",
-            f"{one['observed']:.1%} ({one['lower']:.1%} to {one['upper']:.1%})",
-            f"{one['corrected']:.1%}",
+            f"{100 * one['predicted']:.1f} %",
+            f"{100 * one['observed']:.1f} %"
+            f" ({100 * one['lower']:.1f} % to {100 * one['upper']:.1f} %)",
+            f"{100 * one['corrected']:.1f} %",
         ]
         for one in groups
     ]

@@ -160,7 +160,7 @@ def _lay_out(payload: dict[str, Any]) -> str:
 
     names = (("d50", "D50"), ("gamma50", "gamma50"), ("slope", "slope"), ("intercept", "intercept"))
     quantities = [(name, payload[key]) for key, name in names]
-    quantities += [(f"dose for {q['probability']:.0%}", q) for q in payload["other_doses"]]
+    quantities += [(f"dose for {100 * q['probability']:.0f} %", q) for q in payload["other_doses"]]
     quantities.append(
         ("risk, third less first quartile of dose", payload["risk_difference_between_quartiles"])
     )

@@ -129,10 +129,11 @@ def lay_out(outcome: Outcome, years: tuple[float, ...]) -> str:
         lay_out_tests,
     )
     from reports.render.text import lay_out_table
+    from reports.words.wording import in_years
 
     title = f"{outcome.end_point.title}, data cut {outcome.cut.event_date.isoformat()}"
     if outcome.landmark_years is not None:
-        title += f", counted from {outcome.landmark_years:g} years after treatment"
+        title += f", counted from {in_years(outcome.landmark_years)} after treatment"
     blocks = [title.capitalize()]
     steps = [[step.step, step.left_out, step.kept] for step in outcome.flow]
     blocks.append(lay_out_table(["step", "left out", "kept"], steps))

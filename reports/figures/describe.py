@@ -20,7 +20,7 @@ from reports.figures.specs import (
     MonitoringFigure,
     SurvivalFigure,
 )
-from reports.words.wording import decimal, joined, percent, say
+from reports.words.wording import decimal, in_years, joined, percent, say
 
 PUBLISHED_CURVE = (
     "Published form: the curve steps at the ticks only, each share being a count rounded to 5 over "
@@ -123,7 +123,7 @@ def _survival_text(spec: SurvivalFigure) -> str:
         row = last[-1] if last else series.risk[0]
         parts.append(
             f"{series.name}, {say(series.n)} {spec.unit}: {say(row.estimate)} "
-            f"at {row.time_years:g} years"
+            f"at {in_years(row.time_years)}"
         )
     return f"Curve of {spec.failure_name.lower()} rising from zero. " + "; ".join(parts) + "."
 

@@ -15,7 +15,7 @@ from reports.figures import canvas, palette
 from reports.figures.canvas import PLAIN, SMALL, Drawing, Point
 from reports.figures.label_places import spread
 from reports.figures.specs import IncidenceFigure
-from reports.words.wording import say
+from reports.words.wording import in_years, say
 
 HATCHES = ("", "////", "\\\\\\\\", "----", "xxxx")
 FILL_SHARE = 0.3
@@ -157,6 +157,6 @@ def _points(
             column = int(np.searchsorted(times, tick, side="right")) - 1
             if tick <= 0 or tick > times[-1] or not np.isfinite(tops[place, column]):
                 continue
-            label = f"{tick:g} years: {band.name} {say(estimate)}"
+            label = f"{in_years(tick)}: {band.name} {say(estimate)}"
             points.append(canvas.point_at(axes, tick, float(tops[place, column]), label))
     return tuple(points)

@@ -15,7 +15,14 @@ from reports.figures.canvas import PLAIN, SMALL, Drawing, Point
 from reports.figures.label_places import spread
 from reports.figures.specs import CurveSeries, RiskRow, SurvivalFigure
 from reports.words.values import Count
-from reports.words.wording import NO_BREAK, decimal, percent_with_interval, say, shown_side
+from reports.words.wording import (
+    NO_BREAK,
+    decimal,
+    in_years,
+    percent_with_interval,
+    say,
+    shown_side,
+)
 
 ROW_IN = 0.15
 TICK_IN = 0.3
@@ -180,7 +187,7 @@ def _point_label(spec: SurvivalFigure, series: CurveSeries, row: RiskRow) -> str
     gone = "" if row.censored is None else f"censored {say(row.censored)}, "
     who = f"{series.name}, " if len(spec.series) > 1 else ""
     return (
-        f"{who}{row.time_years:g} years: {name} {share}; at risk {say(row.at_risk)}, "
+        f"{who}{in_years(row.time_years)}: {name} {share}; at risk {say(row.at_risk)}, "
         f"{gone}events {say(row.events)}"
     )
 

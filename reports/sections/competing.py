@@ -8,6 +8,7 @@ from reports.results.audit_results import AuditResults
 from reports.sections import states
 from reports.sections.local_control import YEARS
 from reports.words.values import Count, text
+from reports.words.wording import in_years
 
 
 def _table(results: AuditResults) -> Table:
@@ -24,7 +25,7 @@ def _table(results: AuditResults) -> Table:
         columns=(
             Column("Outcome"),
             Column("n", "right"),
-            *(Column(f"At {years:g} year{'s' * (years != 1)}", "right") for years in YEARS),
+            *(Column(f"At {in_years(years)}", "right") for years in YEARS),
         ),
         rows=tuple(rows),
         notes=(
@@ -41,7 +42,7 @@ def _one_clock(results: AuditResults) -> list[Block]:
     return [
         Paragraph(
             text(
-                f"With {variant.words}, the cumulative incidence of failure at {years:g} years"
+                f"With {variant.words}, the cumulative incidence of failure at {in_years(years)}"
                 " is {incidence}.",
                 incidence=incidences_at(variant.groups[0], years)[0],
             ),

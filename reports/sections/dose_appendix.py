@@ -8,6 +8,7 @@ from analysis.dose_effect.dose_response import DoseResponse, Refused
 from reports.page.document import Block, Column, Note, Row, Section, Table
 from reports.sections.dose_values import MODEL_WORDS, say_adjustment
 from reports.words.values import Quantity
+from reports.words.wording import in_years
 
 
 def section(answer: DoseResponse) -> Section:
@@ -80,7 +81,7 @@ def _curve(answer: DoseResponse, curve: CurveAtHorizon, name: str) -> Table:
         for k in range(0, len(curve.dose), 4)
     ]  # fmt: skip
     return Table(
-        caption=f"Curve at {curve.outcome.horizon:g} years, {name}: coefficients (per"
+        caption=f"Curve at {in_years(curve.outcome.horizon)}, {name}: coefficients (per"
         f" {answer.rows.field.unit} of dose; sandwich) and points.",
         columns=(Column("Figure"), Column("Value", "right")),
         rows=tuple(rows),

@@ -10,6 +10,7 @@ from analysis.outcomes.end_points import definition_in_words
 from reports.page.document import BulletList, Paragraph, Section
 from reports.sections import dose_bed
 from reports.sections.dose_values import MODEL_WORDS, say_adjustment
+from reports.words.wording import in_years
 
 REFERENCES = (
     "Cox DR. Regression models and life-tables. J R Stat Soc B 1972;34:187–220.",
@@ -127,7 +128,7 @@ def _horizon(answer: DoseResponse, how: HowToAnswer) -> str:
     )
     readings = "; ".join(f"{name}: {words}" for name, words in READING_WORDS.items())
     return (
-        f"Logistic in dose at {answer.question.horizon_years:g} years, weighted by the inverse"
+        f"Logistic in dose at {in_years(answer.question.horizon_years)}, weighted by the inverse"
         " probability of remaining uncensored (Kaplan–Meier, losses assumed not to depend on what"
         f" is analysed). Two readings, {readings}. Intervals from {interval}; those of doses by"
         " Fieller’s method. D50 and γ50 = slope × D50/4 are given only where D50 lies between the"

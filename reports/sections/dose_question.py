@@ -20,6 +20,7 @@ from reports.sections.dose_values import ratio_value, say_adjustment
 from reports.studies.dose_plan import PlanState
 from reports.studies.question_log import QuestionCount
 from reports.words.values import Count, text
+from reports.words.wording import in_years
 
 
 def section(answer: DoseResponse, plan: PlanState | None, count: QuestionCount) -> Section:
@@ -51,7 +52,7 @@ def _asked(answer: DoseResponse) -> str:
     return (
         f"Does {rows.end_point.title} depend on the {rows.field.words} ({rows.source}, first"
         f" course)? {say_adjustment(question.adjust).capitalize()}; horizon"
-        f" {question.horizon_years:g} years{left}."
+        f" {in_years(question.horizon_years)}{left}."
     )
 
 

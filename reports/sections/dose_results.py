@@ -32,6 +32,7 @@ from reports.sections.dose_values import (
     tag_counts,
 )
 from reports.words.values import Content, Count, Missing, PValue, Quantity, Rate, text
+from reports.words.wording import in_years
 
 
 def section(answer: DoseResponse) -> Section:
@@ -44,7 +45,7 @@ def section(answer: DoseResponse) -> Section:
             *_forest(answer),
             *_proportional(answer),
             *_rare(answer),
-            Heading(f"At {answer.question.horizon_years:g} years"),
+            Heading(f"At {in_years(answer.question.horizon_years)}"),
             *_curve_figures(answer),
             _curve_table(answer),
             Heading("Shape"),
@@ -200,9 +201,9 @@ def _curve_figures(answer: DoseResponse) -> list[Block]:
             if not isinstance(adjusted, Refused) and reading == "crude":
                 continue  # the table has it; one crude figure is enough
         caption = (
-            f"{answer.rows.end_point.title.capitalize()} by {answer.question.horizon_years:g} years"
-            f" by {answer.rows.field.words}, {say_adjustment(curve.adjusted_for)} ({reading}:"
-            f" {words})."
+            f"{answer.rows.end_point.title.capitalize()} by"
+            f" {in_years(answer.question.horizon_years)} by {answer.rows.field.words},"
+            f" {say_adjustment(curve.adjusted_for)} ({reading}: {words})."
         )
         note = "Points are crude shares among those whose outcome is known, not weighted."
         blocks.append(Figure(caption, curve_figure(answer, curve), (note,)))
@@ -217,7 +218,7 @@ def curve_figure(answer: DoseResponse, curve: CurveAtHorizon) -> DoseResponseFig
     failed = curve.outcome.failed
     known_free = curve.outcome.known & ~failed
     return DoseResponseFigure(
-        outcome=f"{answer.rows.end_point.title.capitalize()} by {curve.outcome.horizon:g} years",
+        outcome=f"{answer.rows.end_point.title.capitalize()} by {in_years(curve.outcome.horizon)}",
         dose_name=dose_title(rows.field.words),
         dose_unit=rows.field.unit,
         adjustment=say_adjustment(curve.adjusted_for),
@@ -268,8 +269,8 @@ def _curve_table(answer: DoseResponse) -> Table:
         difference = dose_quantity(curve.risk_difference, unit="", digits=3, **how)  # type: ignore[arg-type]
         rows.append(Row(("risk at the third less the first quartile of dose", difference), level=1))
     return Table(
-        caption=f"Curves at {answer.question.horizon_years:g} years: weights, D50 and γ50, or what"
-        " stands for them.",
+        caption=f"Curves at {in_years(answer.question.horizon_years)}: weights, D50 and γ50, or"
+        " what stands for them.",
         columns=(Column("Curve"), Column("Value", "right")),
         rows=tuple(rows),
         notes=tuple(f"{name}: {words}." for name, words in READING_WORDS.items()),

@@ -11,12 +11,13 @@ from reports.page.document import Block, Column, Figure, Note, Row, Section, Tab
 from reports.results.outcome_results import OutcomeResults
 from reports.sections.local_control import YEARS
 from reports.words.values import Content, Count
+from reports.words.wording import in_years
 
 TITLE = "Eye retention"
 
 
 def _year_columns() -> tuple[Column, ...]:
-    return tuple(Column(f"At {years:g} year{'s' * (years != 1)}", "right") for years in YEARS)
+    return tuple(Column(f"At {in_years(years)}", "right") for years in YEARS)
 
 
 def _table(outcome: Outcome) -> Table:

@@ -13,7 +13,7 @@ from reports.page.curves import failure_at
 from reports.page.document import Block, Column, Heading, Paragraph, Row, Table
 from reports.results.outcome_results import OutcomeResults
 from reports.words.values import Content, Count, Missing, Quantity, Rate, Value, Words, text
-from reports.words.wording import percent
+from reports.words.wording import in_years, percent
 
 PERIOD_YEARS = (2.0, 5.0)
 
@@ -55,21 +55,23 @@ def _comparison(found: FollowUpBias) -> Table:
         ),
         notes=(
             "Median, or number and share of the known. The difference is in standard deviations;"
-            " beyond 0.1 either way the two are commonly called unlike (common practice).",
+            " beyond 0.1 either way the two are commonly called unbalanced (common practice, no"
+            " source).",
         ),
     )
 
 
+def _reason_words(reason: str) -> str:
+    return reason.replace("_", " ").capitalize().replace("follow up", "follow-up")
+
+
 def _reasons(found: FollowUpBias) -> Table:
-    rows = [
-        Row((reason.replace("_", " ").capitalize(), Count(count)))
-        for reason, count in found.reasons
-    ]
+    rows = [Row((_reason_words(reason), Count(count))) for reason, count in found.reasons]
     return Table(
         caption="Why the follow-up of the lost ended, as recorded.",
         columns=(Column("Reason"), Column("Patients", "right")),
         rows=tuple(rows),
-        notes=("“Under follow up” stands where nobody noticed that visits had stopped.",),
+        notes=("“Under follow-up” stands where nobody noticed that visits had stopped.",),
     )
 
 
@@ -107,7 +109,7 @@ def _change(found: TippingPoint) -> tuple[str, dict[str, Value]]:
         return "Raising the hazard of the lost cannot change it.", {}
     if found.changes_at is None:
         limit = f"{LARGEST_MULTIPLE:g}"
-        return f"No multiple up to {limit} of the hazard of the lost would change it.", {}
+        return f"Even {limit} times the hazard of the lost would not change it.", {}
     multiple = Quantity(found.changes_at, digits=1, n=found.lost_before)
     said = "It would change if the hazard of the lost were {multiple} times as high."
     return said, {"multiple": multiple}
@@ -115,14 +117,14 @@ def _change(found: TippingPoint) -> tuple[str, dict[str, Value]]:
 
 def _tipping(found: TippingPoint) -> Paragraph:
     head = (
-        f"The standard asks for {percent(found.target, 0)} control at {found.years:g} years;"
+        f"The standard asks for {percent(found.target, 0)} control at {in_years(found.years)};"
         f" the verdict is “{found.verdict}”."
     )
     change, values = _change(found)
     worst = Quantity(100 * found.if_all_failed, unit="%", digits=1, n=found.lost_before)
     return Paragraph(
         text(
-            f"{head} {{lost}} tumours were lost before then. {change} Had every one of them"
+            f"{head} Tumours lost before then: {{lost}}. {change} Had every one of them"
             " failed, control would be {worst}.",
             lost=Count(found.lost_before),
             worst=worst,
@@ -136,13 +138,13 @@ def tipping_in_brief(found: TippingPoint) -> Words:
     """Say in one line whether those lost to follow-up could change the verdict on control."""
     values: dict[str, Value] = {"lost": Count(found.lost_before)}
     if found.verdict == "not met":
-        said = "no raised hazard of theirs changes the verdict."
+        said = "raising their hazard cannot change the verdict."
     elif found.changes_at is None:
-        said = f"up to {LARGEST_MULTIPLE:g} times their hazard the verdict stays."
+        said = f"even {LARGEST_MULTIPLE:g} times their hazard would not change the verdict."
     else:
-        said = "the verdict changes only at {multiple} times their hazard."
+        said = "the verdict would change only at {multiple} times their hazard."
         values["multiple"] = Quantity(found.changes_at, digits=1, n=found.lost_before)
-    return text(f"{{lost}} tumours were lost before {found.years:g} years; {said}", **values)
+    return text(f"Tumours lost before {in_years(found.years)}: {{lost}}; {said}", **values)
 
 
 def blocks(results: OutcomeResults) -> list[Block]:
@@ -152,9 +154,9 @@ def blocks(results: OutcomeResults) -> list[Block]:
         Heading("Who was lost to follow-up"),
         Paragraph(
             text(
-                "{lost} tumours of patients alive, eye kept and without failure had not been"
-                f" assessed in the last {LONGEST_GAP_DAYS} days before the data cut: they are"
-                " called lost here. Deaths, failures and lost eyes end follow-up for good and are"
+                "Tumours of patients alive, eye kept and without failure that had not been assessed"
+                f" in the last {LONGEST_GAP_DAYS} days before the data cut: {{lost}}. They are"
+                " called lost here; deaths, failures and lost eyes end follow-up for good and are"
                 " with the kept.",
                 lost=Count(found.lost),
             )

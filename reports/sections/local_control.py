@@ -18,6 +18,7 @@ from reports.page.document import (
 from reports.results.audit_results import AuditResults
 from reports.sections import tumour_height
 from reports.words.values import Count, PValue, Quantity, text
+from reports.words.wording import in_years
 
 YEARS = (1.0, 2.0, 5.0, 10.0)
 
@@ -34,7 +35,7 @@ def _at_times(caption: str, rows: list[Row]) -> Table:
             Column("Group"),
             Column("n", "right"),
             Column("Failures", "right"),
-            *(Column(f"At {years:g} year{'s' * (years != 1)}", "right") for years in YEARS),
+            *(Column(f"At {in_years(years)}", "right") for years in YEARS),
         ),
         rows=tuple(rows),
         notes=(
@@ -75,12 +76,12 @@ def _sensitivity(local: Outcome, years: float) -> Table:
             words = variant.words[0].upper() + variant.words[1:]
             rows.append(_definition_row(words, variant.groups[0], years))
     return Table(
-        caption=f"Sensitivity of local control at {years:g} years to the definition.",
+        caption=f"Sensitivity of local control at {in_years(years)} to the definition.",
         columns=(
             Column("Definition"),
             Column("n", "right"),
             Column("Failures", "right"),
-            Column(f"Control at {years:g} years", "right"),
+            Column(f"Control at {in_years(years)}", "right"),
         ),
         rows=tuple(rows),
     )

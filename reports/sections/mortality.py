@@ -142,8 +142,9 @@ def _gray(outcome: Outcome) -> list[Block]:
     return [
         Paragraph(
             text(
-                f"Gray’s test of {one.cause} across the groups (clock: {one.clock}):"
-                " χ² = {statistic} on " + f"{one.test.df} degrees of freedom, " + "{p}.",
+                f"Gray’s test of {one.cause} across the groups (clock:"
+                f" {one.clock.removeprefix('one clock: ')}): χ² = {{statistic}} on"
+                f" {one.test.df} degrees of freedom, {{p}}.",
                 statistic=Quantity(one.test.statistic, digits=2, events=fewest),
                 p=PValue(one.test.p, events=fewest),
             )

@@ -125,7 +125,7 @@ def _follow_up(results: AuditResults) -> Block:
         text(
             "Median follow-up of local status by reverse Kaplan–Meier is {median}. Of the time that"
             " could have been followed up to the data cut, {share} was (Clark’s completeness"
-            " index). {never} tumours were never assessed after treatment; they stay in every"
+            " index). Tumours never assessed after treatment: {never}; they stay in every"
             " denominator.",
             median=middle,
             share=Quantity(100 * clark.index, digits=1, unit="%", n=clark.n),

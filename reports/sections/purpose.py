@@ -8,7 +8,7 @@ from reports.page.document import Block, Column, Note, Paragraph, Row, Section, 
 from reports.results.audit_results import AuditResults
 from reports.results.standards import Standard, judge
 from reports.words.values import Content, CurveEstimate
-from reports.words.wording import percent
+from reports.words.wording import in_years, percent
 
 
 def free_at(results: AuditResults, target: Standard) -> CurveEstimate:
@@ -45,7 +45,7 @@ def section(results: AuditResults) -> Section:
             f"This audit describes every tumour treated with a plaque at {results.centre} up to the"
             f" data cut: who was treated, how complete the records are, and whether the tumours"
             f" stayed controlled. The primary figure is {end_point.free_title} at"
-            f" {primary.years:g} years by Kaplan–Meier; every other figure is secondary."
+            f" {in_years(primary.years)} by Kaplan–Meier; every other figure is secondary."
         )
     ]
     if not primary.decided:

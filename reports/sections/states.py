@@ -9,6 +9,7 @@ from reports.page.state_curves import StatesOverTime, state_figure
 from reports.results.outcome_results import OutcomeResults
 from reports.sections.local_control import YEARS
 from reports.words.values import Content, Missing, Quantity
+from reports.words.wording import in_years
 
 MEAN_YEARS = 5.0
 
@@ -28,7 +29,7 @@ def _table(over_time: StatesOverTime) -> Table:
         caption="Share of eyes in each state at named times.",
         columns=(
             Column("State"),
-            *(Column(f"At {years:g} year{'s' * (years != 1)}", "right") for years in YEARS),
+            *(Column(f"At {in_years(years)}", "right") for years in YEARS),
             Column(f"Mean time, first {MEAN_YEARS:g} years", "right"),
         ),
         rows=tuple(rows),

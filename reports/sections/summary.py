@@ -19,6 +19,7 @@ from reports.results.audit_results import AuditResults
 from reports.sections.follow_up import tipping_in_brief
 from reports.sections.purpose import free_at, verdict
 from reports.words.values import Count, Missing, Quantity, Words, text
+from reports.words.wording import in_years
 
 POORLY_RECORDED = 0.9
 """Fields known for less than this share of the tumours are named on the summary page."""
@@ -29,7 +30,7 @@ def _cards(results: AuditResults) -> KeyFigures:
     group = local.groups[0]
     outcome = results.by_target.get(primary.end_point, local)
     control = failure_at(outcome.groups[0], primary.years, "control")
-    title = f"{outcome.end_point.free_title.capitalize()} at {primary.years:g} years"
+    title = f"{outcome.end_point.free_title.capitalize()} at {in_years(primary.years)}"
     matching = [
         verdict(results, target)
         for target in results.standards.targets
@@ -81,7 +82,7 @@ def _found(results: AuditResults) -> list[Words]:
         incidence = incidences_at(group, years)[0]
         said.append(
             text(
-                f"Local failure within {years:g} years, death and loss of the eye otherwise"
+                f"Local failure within {in_years(years)}, death and loss of the eye otherwise"
                 " competing: {incidence}.",
                 incidence=incidence,
             )
@@ -91,7 +92,7 @@ def _found(results: AuditResults) -> list[Words]:
     if eyes and eyes[0].n and (EYE_LOSS.name, years) not in stated:
         said.append(
             text(
-                f"The eye was kept at {years:g} years in " + "{kept} (Kaplan–Meier).",
+                f"The eye was kept at {in_years(years)} in " + "{kept} (Kaplan–Meier).",
                 kept=failure_at(eyes[0], years, "control"),
             )
         )
@@ -99,7 +100,7 @@ def _found(results: AuditResults) -> list[Words]:
     for vision in results.vision.by_level:
         said.append(
             text(
-                f"{_capital(vision.level.loss_words)} within {years:g} years, death competing: "
+                f"{_capital(vision.level.loss_words)} within {in_years(years)}, death competing: "
                 "{lost} of the {n} eyes that had it.",
                 lost=loss_at(vision.whole, years),
                 n=Count(vision.whole.outcome.n),
@@ -123,7 +124,7 @@ def _died(results: AuditResults, years: float) -> list[Words]:
         return []
     return [
         text(
-            f"Death from uveal melanoma within {years:g} years, other death competing: {{died}}.",
+            f"Death from uveal melanoma within {in_years(years)}, other death competing: {{died}}.",
             died=incidences_at(groups[0], years)[0],
         )
     ]
@@ -145,7 +146,7 @@ def _to_do(results: AuditResults) -> list[Words]:
     if group.never_assessed:
         to_do.append(
             text(
-                "Find out what became of the {n} tumours never assessed after treatment.",
+                "Find out what became of the tumours never assessed after treatment: {n}.",
                 n=Count(group.never_assessed),
             )
         )

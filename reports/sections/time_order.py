@@ -25,7 +25,7 @@ from reports.page.document import (
 from reports.results.monitoring_results import MonitoringResults, ShortHorizon
 from reports.words.benchmark_wording import first_up
 from reports.words.values import Count, ObservedExpected, Quantity, Rate, text
-from reports.words.wording import decimal, percent
+from reports.words.wording import decimal, in_years, percent
 
 TITLE = "Results in time order"
 LIMITS = (("95 %", (0.025, 0.975)), ("99.8 %", (0.001, 0.999)))
@@ -201,7 +201,7 @@ def _short(results: MonitoringResults) -> list[Block]:
     short = results.short
     if short is None:
         return []
-    year = f"{short.years:g} year{'s' * (short.years != 1)}"
+    year = in_years(short.years)
     if short.chart is None or short.limit is None:
         words = f"No yes-or-no chart and no binomial funnel at {year} is drawn: {short.reason}."
         return [Paragraph(words, lead="At a short horizon.")]

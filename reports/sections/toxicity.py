@@ -8,6 +8,7 @@ from reports.page.document import Block, Column, Figure, Note, Paragraph, Row, S
 from reports.page.incidence_curves import compare_incidences
 from reports.results.outcome_results import TOXICITY_YEARS, OutcomeResults
 from reports.words.values import Content, Count, Missing, Rate, text
+from reports.words.wording import in_years
 
 TITLE = "Toxicity"
 MOST_FREQUENT = 4
@@ -29,7 +30,7 @@ def _words(one: Complication) -> str:
 
 
 def _years() -> tuple[Column, ...]:
-    return tuple(Column(f"{y:g} year{'s' * (y != 1)}", "right") for y in TOXICITY_YEARS)
+    return tuple(Column(in_years(y), "right") for y in TOXICITY_YEARS)
 
 
 def _incidence_rows(found: tuple[Complication, ...], *, procedures: bool) -> list[Row]:

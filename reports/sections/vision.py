@@ -31,6 +31,7 @@ from reports.page.vision_curves import (
 )
 from reports.results.vision_results import VisionResults
 from reports.words.values import Content, Count, CurveEstimate, Missing, Quantity, Rate, text
+from reports.words.wording import in_years
 
 TITLE = "Vision"
 BOUND_YEARS = 5.0
@@ -52,7 +53,7 @@ def _capital(words: str) -> str:
 
 
 def _year_columns(times: tuple[float, ...]) -> tuple[Column, ...]:
-    return tuple(Column(f"At {years:g} year{'s' * (years != 1)}", "right") for years in times)
+    return tuple(Column(f"At {in_years(years)}", "right") for years in times)
 
 
 def _figure(vision: Vision) -> list[Block]:
@@ -217,9 +218,7 @@ def _share(share: ClusteredShare) -> Rate:
 
 
 def _time_in_words(years: float) -> str:
-    if years == 0:
-        return "Baseline"
-    return f"{years:g} year{'s' * (years != 1)}"
+    return "Baseline" if years == 0 else in_years(years)
 
 
 def _course(results: VisionResults) -> list[Block]:

@@ -131,6 +131,15 @@ def date(day: dt.date) -> str:
     return f"{day.day} {_MONTHS.split()[day.month - 1]} {day.year}"
 
 
+def in_years(years: float) -> str:
+    """A span of time in years: one of 1 has no plural.
+
+    >>> in_years(1), in_years(0.5), in_years(10)
+    ('1 year', '0.5 years', '10 years')
+    """
+    return f"{years:g} year{'s' * (years != 1)}"
+
+
 def significant(value: float, figures: int = 3) -> str:
     """A positive ratio to a number of figures, without exponents.
 

@@ -99,7 +99,7 @@ def test_vision_meets_its_own_level_and_charts_their_reference(
     assert coms["at"][0]["here"]["value"] == pytest.approx(1 - life_table)
     charts = {one["end_point"]: one for one in answer["time_order"]}
     assert not charts["local_failure"]["reference_is_own"]
-    assert "90.0% free at 5 years" in charts["local_failure"]["reference"]
+    assert "90.0 % free at 5 years" in charts["local_failure"]["reference"]
     assert charts["death"]["reference_is_own"]
 
 

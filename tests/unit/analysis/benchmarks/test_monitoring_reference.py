@@ -69,7 +69,7 @@ def test_a_level_is_seen_against_a_standard_and_not_against_oneself(outcome_of: 
     assert "shows drift only" in say(first.text)
     first = time_order_blocks(held)[0]
     assert isinstance(first, Paragraph)
-    assert "90.0% free at 5 years" in say(first.text)
+    assert "90.0 % free at 5 years" in say(first.text)
 
 
 def test_shapes_before_the_first_time_are_told(outcome_of: Make) -> None:
@@ -134,7 +134,7 @@ def test_steiners_chart_takes_the_references_share(outcome_of: Make) -> None:
     rng = np.random.default_rng(3)
     held = gather_short_horizon(outcome, rng, reference=from_standards([(1.0, 0.95), (5.0, 0.8)]))
     assert held.risk == pytest.approx(0.05)
-    assert "95.0% free at 1 year," in held.risk_words
+    assert "95.0 % free at 1 year," in held.risk_words
     assert held.limit is not None
     assert held.chart is not None
     by_definition = steiner_cusum(had == 1, np.full(days.size, 0.05), held.limit.limit)

@@ -190,12 +190,12 @@ def test_incidences_by_group_are_those_in_the_table(results: OutcomeResults) -> 
 def test_the_summary_says_in_one_line_what_the_lost_could_change() -> None:
     base = TippingPoint(5.0, 0.85, 300, 19, 0.93, 0.88, 0.96, "met", 0.88, 23.04, 40.0, None)
     said = {
-        "met": "19 tumours were lost before 5 years; the verdict changes only at 23.0 times their"
-        " hazard.",
-        "not met": "19 tumours were lost before 5 years; no raised hazard of theirs changes the"
+        "met": "Tumours lost before 5 years: 19; the verdict would change only at 23.0 times"
+        " their hazard.",
+        "not met": "Tumours lost before 5 years: 19; raising their hazard cannot change the"
         " verdict.",
-        "cannot tell": "19 tumours were lost before 5 years; up to 1000 times their hazard the"
-        " verdict stays.",
+        "cannot tell": "Tumours lost before 5 years: 19; even 1000 times their hazard would not"
+        " change the verdict.",
     }
     for verdict, wanted in said.items():
         found = follow_up.tipping_in_brief(replace(base, verdict=verdict))  # type: ignore[arg-type]

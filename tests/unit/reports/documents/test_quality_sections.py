@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -28,6 +29,7 @@ from reports.render.html import render_html
 from reports.results.quality_results import QualityResults, gather_quality
 from reports.sections import data_quality, delivered, tumour_height, waiting
 from reports.words.values import Count, KnownOf, Quantity, Rate
+from reports.words.wording import say
 from synthetic_cohort.cohort import draw_department, write_files
 from synthetic_cohort.truth import TRUTH
 
@@ -85,6 +87,18 @@ def test_waits_are_those_of_the_files(
     assert cells[1].known == len(own)
     assert isinstance(cells[2], Quantity)
     assert cells[2].value == np.median(own)
+
+
+def test_waits_that_end_before_they_begin_are_noted_only_where_there_are_any(
+    quality: QualityResults,
+) -> None:
+    (table,) = tables(waiting.section(quality, YEAR))
+    assert len(table.notes) == 1
+    days = {name: np.full_like(known, -1.0) for name, known in quality.waits.days.items()}
+    waits = replace(quality.waits, days=days)
+    (table,) = tables(waiting.section(replace(quality, waits=waits), YEAR))
+    n = waits.year.size * len(days)
+    assert say(table.notes[1]).startswith(f"Waits that end before they begin: {n};")
 
 
 def test_delivered_dose_and_placement_are_those_of_the_files(
