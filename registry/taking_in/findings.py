@@ -10,8 +10,36 @@ from pathlib import Path
 
 from registry.csv_cells import defuse
 from registry.errors import Finding, RefusedInputError
+from registry.records import Field
 
+_LONGEST_SHOWN = 80
 FINDING_COLUMNS = ("severity", "file", "row", "field", "found", "allowed", "remedy")
+
+
+def show(text: str) -> str:
+    """Shorten a cell and make its unseen characters visible, for a finding.
+
+    Examples
+    --------
+    >>> show("6/9\\x1b[2J")
+    '6/9\\\\x1b[2J'
+    """
+    visible = "".join(c if c.isprintable() else repr(c)[1:-1] for c in text[: _LONGEST_SHOWN + 1])
+    return visible if len(visible) <= _LONGEST_SHOWN else visible[:_LONGEST_SHOWN] + "…"
+
+
+def show_value(text: str | None, field: Field) -> str:
+    """Write a stored value as a person would enter it: no zeros at the end of a decimal.
+
+    Examples
+    --------
+    >>> from registry.records import TABLES
+    >>> show_value("10.500000", TABLES["visit"].field("thickness_mm"))
+    '10.5'
+    """
+    if text and field.type == "decimal" and "." in text:
+        return text.rstrip("0").rstrip(".")
+    return text or ""
 
 
 def write_findings(findings: Sequence[Finding], path: Path, *, replace: bool = False) -> None:

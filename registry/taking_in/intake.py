@@ -22,6 +22,14 @@ from registry.reading.lines import DELIMITERS, compute_sha256
 from registry.reading.sources import Writing, open_source
 from registry.records import TABLES
 from registry.taking_in.set_aside import AsideRow, set_aside
+from registry.taking_in.updating import (
+    UPDATE_REASON,
+    CellChange,
+    FieldChanges,
+    count_changes,
+    keep_what_is_held,
+    list_changes,
+)
 
 if TYPE_CHECKING:
     from registry.store import Store
@@ -53,6 +61,10 @@ class IntakeResult:
         Every finding, by file and row.
     set_aside
         Rows of patients in error, where these were to be set aside and the others taken.
+    changes
+        What happens to records that were there, counted by field (a correction or an update).
+    cell_changes
+        Every cell of these, where ``lists_changes`` asked for them.
     """
 
     taken: bool
@@ -64,6 +76,8 @@ class IntakeResult:
     rows_read: Mapping[str, int]
     findings: tuple[Finding, ...]
     set_aside: tuple[AsideRow, ...] = ()
+    changes: tuple[FieldChanges, ...] = ()
+    cell_changes: tuple[CellChange, ...] = ()
 
     @property
     def has_errors(self) -> bool:
@@ -88,6 +102,13 @@ class _Request:
     date_order: DateOrder | None
     writing: Writing
     sets_aside: bool
+    update: bool
+    lists_changes: bool
+
+    @property
+    def revises(self) -> bool:
+        """Whether known records may get new versions."""
+        return self.correct or self.update
 
 
 def take_in(
@@ -98,6 +119,8 @@ def take_in(
     at: datetime,
     why: str = "",
     correct: bool = False,
+    update: bool = False,
+    lists_changes: bool = False,
     check_only: bool = False,
     date_order: DateOrder | None = None,
     encoding: str | None = None,
@@ -123,6 +146,11 @@ def take_in(
     correct
         Whether a known record with other content becomes a new version. Only fields that the
         file has a column for change; a blank cell clears its field.
+    update
+        Whether a known record becomes a new version where the file adds to it, and stays as it
+        is where the file contradicts it; see :mod:`registry.taking_in.updating`.
+    lists_changes
+        Whether to list every cell that a correction or update changes.
     check_only
         Whether to undo everything just before the commit.
     date_order
@@ -153,17 +181,21 @@ def take_in(
     StoreError
         When the registry cannot be opened for writing.
     """
+    if correct and update:
+        raise UsageError("Say --correct or --update, not both.", option="--update")
     if correct and not why.strip():
         raise UsageError("A correction needs a reason.", option="--why")
     request = _Request(
         by=by,
-        why=why.strip(),
+        why=why.strip() or (UPDATE_REASON if update else ""),
         at=at,
         today=today or at.date(),
         correct=correct,
         check_only=check_only,
         date_order=date_order,
         sets_aside=sets_aside,
+        update=update,
+        lists_changes=lists_changes,
         writing=Writing(encoding, DELIMITERS[delimiter] if delimiter else None, decimal),
     )
     named, findings = name_files(files, columns)
@@ -176,7 +208,7 @@ def _take_named(
     """Take files in whose tables are known; ``findings`` are those made so far."""
     from registry.store import open_store
 
-    files = [replace(file, may_lack=request.correct) for file in files]
+    files = [replace(file, may_lack=request.revises) for file in files]
     digests = {file: _digest(file) for file in files}
     with open_store(store_path, write=True) as store:
         known = _pairs_taken(store)
@@ -184,7 +216,7 @@ def _take_named(
         fresh = {
             file: digest
             for file, digest in digests.items()
-            if request.correct or file.source is not None or not is_known[file]
+            if request.revises or file.source is not None or not is_known[file]
         }
         if not fresh:
             return _answer(findings, already_taken=True)
@@ -192,7 +224,7 @@ def _take_named(
         findings = _sort_findings([*findings, *staged.findings], files)
         if any(finding.severity == "error" for finding in findings):
             if request.sets_aside:
-                aside = set_aside(staged, findings, correct=request.correct)
+                aside = set_aside(staged, findings, correct=request.revises)
                 return _record(store, staged, fresh, findings, request, aside)
             return _answer(findings, rows_read=_rows_by_file(staged, fresh))
         if all(is_known.values()) and staged.changes_nothing:
@@ -231,10 +263,12 @@ def _stage(store: Store, files: Mapping[IntakeFile, str], request: _Request) -> 
     for file, digest in files.items():
         heading = _stage_file(staged, file, digest, request)
         lacks_column = lacks_column or heading.lacks_column
+    if request.update:
+        keep_what_is_held(staged, lists=request.lists_changes)
     staged.read_acuities()
     if not lacks_column:
         staged.judge_records()
-        staged.compare(correct=request.correct)
+        staged.compare(correct=request.revises)
     return staged
 
 
@@ -268,6 +302,8 @@ def _record(
         told = f"{len(aside)} rows set aside of {', '.join(sorted(in_part))}"
         why = f"{why}; {told}" if why else told
     rows_read = _rows_by_file(staged, files)
+    changes = count_changes(staged) if request.revises else ()
+    cell_changes = list_changes(staged) if request.lists_changes else ()
     kind: Literal["correction", "intake"] = "correction" if request.correct else "intake"
     try:
         with store.batch(kind, by=request.by, why=why, at=request.at) as batch:
@@ -294,6 +330,8 @@ def _record(
         rows_read=rows_read,
         findings=tuple(findings),
         set_aside=tuple(aside),
+        changes=changes,
+        cell_changes=cell_changes,
     )
 
 

@@ -83,13 +83,23 @@ def mark_states(table: RecordTable, *, is_empty: bool) -> str:
     )
 
 
-def select_changed(table: RecordTable, field: Field) -> str:
-    """Select rows whose field differs: file, line, new value, held value, held version."""
+def join_held(table: RecordTable) -> str:
+    """SQL that joins to each staged row ``r`` the current record ``s`` of the registry."""
+    return f"JOIN {table.name} s ON {_same_key(table, 's', 'r')}"
+
+
+def select_changed(table: RecordTable, field: Field, is_news: str = "false") -> str:
+    """Select rows whose field differs.
+
+    ``file_no, line``, new value, held value, held version, key, and ``is_news`` (SQL).
+    """
     new, held = f"r.{field.name}", f"s.{field.name}"
+    key = " || '|' || ".join(f"CAST(r.{part.name} AS VARCHAR)" for part in table.key)
     return (
-        f"SELECT file_no, line, CAST({new} AS VARCHAR), CAST({held} AS VARCHAR), s.version "
+        f"SELECT file_no, line, CAST({new} AS VARCHAR), CAST({held} AS VARCHAR), s.version, "
+        f"{key}, {is_news} "
         f"FROM staged_{table.name} r JOIN state_{table.name} USING (file_no, line) "
-        f"JOIN {table.name} s ON {_same_key(table, 's', 'r')} WHERE state = 'changed' "
+        f"{join_held(table)} WHERE state = 'changed' "
         f"AND {is_readable(field.name)} AND {new} IS DISTINCT FROM {held}"
     )
 

@@ -35,6 +35,7 @@ from registry.entry_rules.rules import (
 from registry.errors import Finding
 from registry.reading.intake_files import Heading, IntakeFile
 from registry.records import TABLES, Field, RecordTable
+from registry.taking_in.findings import show, show_value
 from registry.taking_in.staged_queries import (
     create_staging,
     fill_from_registry,
@@ -43,6 +44,7 @@ from registry.taking_in.staged_queries import (
     select_incomplete,
     select_page,
 )
+from registry.taking_in.updating import CellChange, is_news
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -50,7 +52,8 @@ if TYPE_CHECKING:
 PAGE_LINES = 61_440
 """Rows handed to the store at a time: half a row group of DuckDB's. Three pages are under way."""
 
-_LONGEST_SHOWN = 80
+_TAKE_NEWS = "if it is news of the same record, take the file in with --update"
+_TAKE_CORRECTION = "if the new value is right, take the file in with --correct --why REASON"
 
 _LINE_PROBLEMS = {
     "unclosed_quote": ("a closed quote", "close the quote, or delete it"),
@@ -75,31 +78,6 @@ _LINE_PROBLEMS = {
         "unmerge the cells, or declare fill_down for the column in a column map",
     ),
 }
-
-
-def show(text: str) -> str:
-    """Shorten a cell and make its unseen characters visible, for a finding.
-
-    Examples
-    --------
-    >>> show("6/9\\x1b[2J")
-    '6/9\\\\x1b[2J'
-    """
-    visible = "".join(c if c.isprintable() else repr(c)[1:-1] for c in text[: _LONGEST_SHOWN + 1])
-    return visible if len(visible) <= _LONGEST_SHOWN else visible[:_LONGEST_SHOWN] + "…"
-
-
-def show_value(text: str | None, field: Field) -> str:
-    """Write a stored value as a person would enter it: no zeros at the end of a decimal.
-
-    Examples
-    --------
-    >>> show_value("10.500000", TABLES["visit"].field("thickness_mm"))
-    '10.5'
-    """
-    if text and field.type == "decimal" and "." in text:
-        return text.rstrip("0").rstrip(".")
-    return text or ""
 
 
 class StagedRows:
@@ -131,6 +109,9 @@ class StagedRows:
     states
         For each staged table how many rows are ``new``, ``changed``, ``unchanged`` and
         ``withdrawn`` (known, but withdrawn).
+    kept, cell_changes
+        What an update left as the registry holds it, by :mod:`registry.taking_in.updating`:
+        counts by table and field, and the cells where they were asked for.
     """
 
     def __init__(
@@ -153,6 +134,8 @@ class StagedRows:
         self.unread: list[tuple[int, int, dict[str, str]]] = []
         self.rows_read: dict[int, int] = {}
         self.states: dict[str, dict[str, int]] = {}
+        self.kept: dict[tuple[str, str], tuple[int, int]] = {}
+        self.cell_changes: list[CellChange] = []
         self._held = {name: self._count(name) for name in TABLES}
         for table in TABLES.values():
             for statement in create_staging(table, is_held=bool(self._held[table.name])):
@@ -416,10 +399,11 @@ class StagedRows:
         if not self._count(f"state_{name} WHERE state IN ('changed', 'withdrawn')"):
             return
         for field in table.entered:
-            for file_no, line, found, held, version in self.run(select_changed(table, field)):
+            query = select_changed(table, field, is_news(table, field))
+            for file_no, line, found, held, version, _, is_new in self.run(query):
                 kept = show_value(held, field) or "blank"
                 allowed = f"{kept}, as the registry holds (version {version})"
-                remedy = "if the new value is right, take the file in with --correct --why REASON"
+                remedy = _TAKE_NEWS if is_new else _TAKE_CORRECTION
                 self._report(file_no, line, field.name, show_value(found, field), allowed, remedy)
         key = table.key[0].name
         for file_no, line, found in self.run(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
@@ -91,21 +92,37 @@ def _shorten(text: str) -> str:
     return text if len(text) <= _LONGEST_ALLOWED else text[: _LONGEST_ALLOWED - 1] + "…"
 
 
-def _save_findings(result: IntakeResult, path: Path, *, replace: bool) -> None:
+def _save_lists(result: IntakeResult, asked: Mapping[str, Path | None], *, replace: bool) -> None:
+    """Write the files beside the answer; say so when the intake is done and one fails."""
     from registry.taking_in.findings import write_findings
+    from registry.taking_in.set_aside import write_aside
+    from registry.taking_in.updating import write_changes
+    from reports.writing import write_whole
 
     try:
-        write_findings(result.findings, path, replace=replace)
+        if (path := asked["findings"]) is not None:
+            write_findings(result.findings, path, replace=replace)
+        if (path := asked["set_aside"]) is not None and result.set_aside:
+            write_whole(path, write_aside(result.set_aside))
+        if (path := asked["changes"]) is not None:
+            write_whole(path, write_changes(result.cell_changes))
     except RefusedInputError as refusal:
         kept = " The files were taken in all the same." if result.taken else ""
         raise RefusedInputError(refusal.message + kept, **refusal.where) from None
 
 
-def _save_aside(result: IntakeResult, path: Path) -> None:
-    from registry.taking_in.set_aside import write_aside
-    from reports.writing import write_whole
-
-    write_whole(path, write_aside(result.set_aside))
+def _lay_out_changes(result: IntakeResult) -> str:
+    """Tell field by field what happens to records that are there; "" when nothing does."""
+    headings = ["records that were there", "filled in", "changed", "cleared"]
+    is_update = any(row.kept or row.kept_where_blank for row in result.changes)
+    if is_update:
+        headings += ["kept: file differs", "kept: file blank"]
+    rows = []
+    for row in result.changes:
+        kept = [row.kept, row.kept_where_blank] if is_update else []
+        name = f"{row.table} {row.field}"
+        rows.append([name, row.filled, row.changed, row.cleared, *kept])
+    return lay_out_table(headings, rows) if rows else ""
 
 
 Arguments = Annotated[
@@ -126,6 +143,14 @@ Correct = Annotated[
         "--correct",
         help="Rows of known records become new versions; only the file's columns change, a "
         "blank cell clears. Needs --why.",
+    ),
+]
+Update = Annotated[
+    bool,
+    typer.Option(
+        "--update",
+        help="The next export of the same patients: new records, blanks filled and follow-up "
+        "moved on are taken; whatever else differs stays as the registry holds it and is named.",
     ),
 ]
 Why = Annotated[str, typer.Option("--why", help="Why; kept with the records.")]
@@ -168,6 +193,15 @@ SetAside = Annotated[
         "to this CSV file.",
     ),
 ]
+Changes = Annotated[
+    Path | None,
+    typer.Option(
+        "--changes",
+        metavar="OUT.csv",
+        help="With --correct or --update: write every cell that changes in a record that is "
+        "there, before and after, to this CSV file; with --check-only beforehand.",
+    ),
+]
 FindingsPath = Annotated[
     Path | None, typer.Option("--findings", help="Write every finding to this CSV file.")
 ]
@@ -180,6 +214,7 @@ def intake(
     arguments: Arguments,
     check_only: CheckOnly = False,
     correct: Correct = False,
+    update: Update = False,
     why: Why = "",
     date_order: DateOrderOption = None,
     encoding: Encoding = "utf-8",
@@ -189,6 +224,7 @@ def intake(
     draft_map: DraftMap = None,
     set_aside: SetAside = None,
     findings: FindingsPath = None,
+    changes: Changes = None,
     force: Force = False,
     by: RecordedBy = None,
     as_json: JsonFlag = False,
@@ -207,7 +243,9 @@ def intake(
         _draft(arguments, draft_map, encoding, check_only, force=force, as_json=as_json)
         return
     store, files = split_store_and_files(arguments)
-    for path in (findings, set_aside):
+    if changes is not None and not (correct or update):
+        raise UsageError("--changes goes with --correct or --update.", option="--changes")
+    for path in (findings, set_aside, changes):
         if path is not None:
             refuse_overwriting(path, replace=force)
     at = now_utc()
@@ -218,6 +256,8 @@ def intake(
         at=at,
         why=why,
         correct=correct,
+        update=update,
+        lists_changes=changes is not None,
         check_only=check_only,
         date_order=date_order,
         encoding=encoding,
@@ -227,10 +267,8 @@ def intake(
         columns=read_map_file(columns) if columns is not None else (),
         today=max(at.date(), date.today()),
     )
-    if findings is not None:
-        _save_findings(result, findings, replace=force)
-    if set_aside is not None and result.set_aside:
-        _save_aside(result, set_aside)
+    asked = {"findings": findings, "set_aside": set_aside, "changes": changes}
+    _save_lists(result, asked, replace=force)
     _answer_result(result, as_json=as_json)
     if result.has_errors:
         raise typer.Exit(3)
@@ -285,10 +323,12 @@ def _answer_result(result: IntakeResult, *, as_json: bool) -> None:
         "unchanged": dict(result.unchanged),
         "rows_read": dict(result.rows_read),
         "set_aside": len(result.set_aside),
+        "changes": result.changes,
         "findings": result.findings,
     }
     outcome = _describe_outcome(result)
-    text = f"{_lay_out(result.findings)}\n\n{outcome}" if result.findings else outcome
+    listed = [_lay_out(result.findings)] if result.findings else []
+    text = "\n\n".join([*listed, *filter(None, [_lay_out_changes(result)]), outcome])
     answer(payload, as_json=as_json, text=text)
     if result.findings and not as_json:
         note(count_findings(result.findings))
