@@ -165,7 +165,7 @@ def test_a_correction_is_not_undone_by_the_next_export(store: Path, take: Any) -
 def test_what_contradicts_stays_as_it_is_and_is_named(
     store: Path, take: Any, table: str, field: str, in_file: str, held: str
 ) -> None:
-    changed = [FIRST_EXPORT[table][0] | {field: in_file}]
+    changed = [dict(FIRST_EXPORT[table][0]) | {field: in_file}]
     result = take(FIRST_EXPORT | {table: changed}, update=True)
     assert [(f.severity, f.field, f.found) for f in result.findings] == [
         ("warning", field, in_file)
@@ -248,7 +248,7 @@ def test_a_correction_tells_what_it_clears(store: Path, take: Any) -> None:
 def test_the_command_shows_and_writes_what_changes(
     store: Path, take: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    later = {
+    later: dict[str, list[Row]] = {
         "patient": [PATIENT | {"last_contact_date": "2025-03-02"}],
         "tumour": [TUMOUR | {"thickness_mm": "", "largest_basal_diameter_mm": "12"}],
     }
