@@ -2,8 +2,9 @@
 """The truth behind the fictional department: every parameter, with the reason for its value.
 
 Nobody's data were used. Values are shaped like published ranges: a paper named in a reason gives
-the range that the value was chosen to lie in, not a fit to its patients. "Our choice" marks a value
-without a source. Each reason is kept in the field's metadata (``reasons`` lists them all).
+the range that the value was chosen to lie in, not a fit to its patients; its key is that of
+``analysis/benchmarking/published_rates.csv``, or the paper is cited. Where a reason names no paper
+or standard and does not say "from memory" or "common practice", the value is our choice. Each reason is kept in the field's metadata (``reasons`` lists them all).
 """
 
 from __future__ import annotations
@@ -41,15 +42,19 @@ class Hazard:
 class Patients:
     """Who is treated."""
 
-    age_mean_years: float = _given(61.0, "mean age about 60 in plaque series (COMS 18: 60)")
+    age_mean_years: float = _given(61.0, "mean age about 60 in plaque series (COMS18: 60)")
     age_sd_years: float = _given(13.0, "spread of adult series, our choice")
     age_limits_years: tuple[float, float] = _given((20.0, 90.0), "adults, our choice")
-    female_share: float = _given(0.48, "about half (RuGender2019: 766 of 1541)")
+    female_share: float = _given(
+        0.48, "about half (766 of 1541 in Ocul Oncol Pathol 2019;5(6):432)"
+    )
     diabetes_share: float = _given(0.11, "11 % in PlaqueSeries4000")
     hypertension_share: float = _given(0.38, "usual at that age, our choice")
     consent_shares: tuple[float, float, float] = _given((0.90, 0.06, 0.04), "yes, no, unknown")
     poor_fellow_eye_share: float = _given(0.04, "amblyopia or other disease, our choice")
-    second_eye_share: float = _given(0.006, "bilateral uveal melanoma is well under 1 %")
+    second_eye_share: float = _given(
+        0.006, "bilateral uveal melanoma is well under 1 %, from memory"
+    )
     second_tumour_share: float = _given(0.010, "two tumours in one eye are rare, our choice")
 
 
@@ -71,7 +76,9 @@ class Tumours:
     fovea_gamma: tuple[float, float, float] = _given(
         (-2.3, 2.0, 2.8), "shift, shape, scale in mm: median 3.0 to the foveola, PlaqueSeries4000"
     )
-    axial_length_mm: tuple[float, float] = _given((23.5, 1.0), "mean and SD of adult eyes")
+    axial_length_mm: tuple[float, float] = _given(
+        (23.5, 1.0), "mean and SD of adult eyes, from memory"
+    )
     detachment_share: float = _given(0.28, "exudative detachment, our choice")
     biopsied_share: float = _given(0.35, "department's habit, our choice")
     shape_shares: tuple[float, ...] = _given((0.78, 0.15, 0.04, 0.03), "dome, mushroom, ...")
@@ -99,33 +106,54 @@ class Treatment:
     )
     iodine: DepthDose = _given(
         DepthDose(0.223, -0.002, 4.0, 0.0, 59.4),
-        "about 2.9:1:0.38 at 0, 5 and 10 mm; loaded for each implant (no fixed surface rate), "
-        "which gives 0.51-0.77 Gy/h at the apex; half-life ICRP 107",
+        "about 2.9:1:0.38 at 0, 5 and 10 mm (common practice, no source); loaded for each implant "
+        "(no fixed surface rate), which gives 0.51-0.77 Gy/h at the apex, within the 0.51-1.18 "
+        "Gy/h of nine centres (Ocul Oncol Pathol 2020;6(3):210); half-life ICRP 107",
     )
     sizes_mm: tuple[int, ...] = _given((12, 14, 16, 18, 20, 22), "invented set of round plaques")
-    inactive_rim_mm: float = _given(0.8, "the rim of beta plaques is inactive (common practice)")
+    inactive_rim_mm: float = _given(
+        0.8, "the rim of beta plaques is inactive (common practice, no source)"
+    )
     margin_mm: float = _given(2.0, "plaque at least base + 4 mm (common practice, no source)")
-    iodine_from_mm: float = _given(6.8, "beta plaques are kept to thinner tumours")
+    iodine_from_mm: float = _given(
+        6.8, "beta plaques are kept to thinner tumours (common practice, no source)"
+    )
     iodine_share_when_thick: float = _given(0.75, "the rest keep ruthenium, our choice")
-    only_iodine_from_mm: float = _given(8.0, "ruthenium would take more than two weeks")
-    iodine_hours: tuple[float, float] = _given((110.0, 165.0), "5-7 days usual (guidance)")
-    iodine_prescribed_gy: float = _given(85.0, "85 Gy to the apex (guidance)")
-    target_gy: tuple[float, float] = _given((120.0, 16.0), "apex 100-147 Gy in Ru-106 series")
+    only_iodine_from_mm: float = _given(
+        8.0, "by the depth doses above ruthenium would take over two weeks"
+    )
+    iodine_hours: tuple[float, float] = _given(
+        (110.0, 165.0), "5-7 days usual (ABS task force, Brachytherapy 2014;13:1, from memory)"
+    )
+    iodine_prescribed_gy: float = _given(
+        85.0, "of 70-100 Gy to the apex (ABS task force, Brachytherapy 2014;13:1, from memory)"
+    )
+    target_gy: tuple[float, float] = _given(
+        (120.0, 16.0), "apex 100-147 Gy in Ru-106 series, from memory"
+    )
     target_change: tuple[int, float] = _given((2018, -12.0), "target lower before 2018, our choice")
     target_fall_gy_per_mm: float = _given(
         4.0, "confounding by indication: thick tumours are given less at the apex"
     )
-    sclera_limit_gy: float = _given(1000.0, "caps the apex dose of thick tumours; 235-1500 Gy seen")
+    sclera_limit_gy: float = _given(
+        1000.0, "caps the apex dose of thick tumours (mean 1269 Gy at the sclera in Naseripour2016)"
+    )
     lowest_gy: float = _given(50.0, "lowest apex dose accepted, our choice")
     second_course_gy: float = _given(100.0, "apex dose of a ruthenium plaque after failure")
     second_sclera_limit_gy: float = _given(1200.0, "caps it in thick tumours, our choice")
-    sclera_mm: float = _given(1.0, "allowance commonly added to the thickness")
+    sclera_mm: float = _given(1.0, "allowance added to the thickness (common practice, no source)")
     delivered_ratio_sd: float = _given(0.025, "removal slots shift the duration, our choice")
-    incident_share: float = _given(0.01, "early or late removal: ratio 0.85-0.93 or 1.07-1.12")
-    staged_share: float = _given(0.008, "two implants within 90 days, rare")
-    unit_life_days: int = _given(365, "a beta plaque is used for about a year")
+    incident_share: float = _given(
+        0.01, "early or late removal: ratio 0.85-0.93 or 1.07-1.12, our choice"
+    )
+    staged_share: float = _given(0.008, "two implants within 90 days are rare, our choice")
+    unit_life_days: int = _given(
+        365, "a beta plaque is used for about a year (common practice, no source)"
+    )
     rate_spread: float = _given(0.06, "spread of fresh output between plaques, our choice")
-    check_ratio_sd: float = _given(0.04, "film against certificate: -11 to +8 % over 3 plaques")
+    check_ratio_sd: float = _given(
+        0.04, "film against certificate: -11 to +8 % over 3 plaques (an AAPM 2020 meeting abstract)"
+    )
     thermotherapy_share: float = _given(0.10, "added in some Ru-106 series (Tarmann2015)")
     placement_sd_mm: float = _given(0.6, "theatre measurement by calliper, our choice")
     operators: tuple[str, ...] = _given(("OP-A", "OP-B", "OP-C", "OP-D"), "invented pseudonyms")
@@ -139,22 +167,26 @@ class LocalFailure:
     hazard: Hazard = _given(
         Hazard((0, 1, 2, 3, 4, 5, 7), (0.010, 0.021, 0.019, 0.014, 0.010, 0.006, 0.003)),
         "detected 5-year failure near 8-10 %: 8.2 % RuThesis894, 13.5 % RospondKubiak2017, about "
-        "4 % Leiden (from memory); most failures by 4 years",
+        "4 % in Verschueren2010 (from memory); most failures by 4 years",
     )
     ratio_per_10_gy: float = _given(0.90, "apex dose protects; size of the effect is our choice")
     reference_dose_gy: tuple[float, float] = _given((110.0, 85.0), "Ru-106, I-125: ratio 1 here")
     ratio_per_mm_diameter: float = _given(1.10, "larger tumours fail more (Karimi2021)")
     ratio_per_mm_thickness: float = _given(1.06, "our choice; confounds dose, as it drives dose")
     ratio_ciliary_body: float = _given(1.6, "our choice")
-    ratio_thermotherapy: float = _given(0.75, "Dias2007: 87 against 69 % without, tiny series")
+    ratio_thermotherapy: float = _given(
+        0.75, "87 against 69 % without in 20 patients (Dias et al., Radiol Bras 2007;40(2):105)"
+    )
     suspected_first_share: float = _given(0.20, "seen as suspected, confirmed at the next visit")
     false_alarm_share: float = _given(0.008, "visits of controlled tumours called suspected")
     salvage_shares: tuple[float, ...] = _given(
-        (0.40, 0.33, 0.14, 0.05, 0.08), "enucleation, plaque, thermotherapy, proton beam, none yet"
+        (0.40, 0.33, 0.14, 0.05, 0.08),
+        "enucleation, plaque, thermotherapy, proton beam, none yet; our choice",
     )
-    salvage_delay_days: tuple[int, int] = _given((14, 56), "some weeks after detection")
+    salvage_delay_days: tuple[int, int] = _given((14, 56), "some weeks after detection, our choice")
     pattern_shares: tuple[float, ...] = _given(
-        (0.55, 0.12, 0.16, 0.06, 0.11), "marginal, central, diffuse, extrascleral, unknown"
+        (0.55, 0.12, 0.16, 0.06, 0.11),
+        "marginal, central, diffuse, extrascleral, unknown; our choice",
     )
     growth_mm_per_year: float = _given(1.2, "regrowth in height, our choice")
 
@@ -173,13 +205,15 @@ class Mortality:
     monosomy_share_at_11_mm: float = _given(0.36, "a third to a half in series, our choice")
     monosomy_logit_per_mm: float = _given(0.15, "more often in large tumours, our choice")
     survival_after_metastasis: tuple[float, float] = _given(
-        (1.0, 0.8), "median in years and log SD: about a year"
+        (1.0, 0.8), "median in years and log SD: about a year, from memory"
     )
     gompertz_log_rate_at_60: float = _given(-4.73, "about 0.9 % a year in men of 60, our choice")
-    gompertz_per_year: float = _given(0.092, "adult mortality doubles about every 7.5 years")
+    gompertz_per_year: float = _given(
+        0.092, "adult mortality doubles about every 7.5 years, from memory"
+    )
     female_ratio: float = _given(0.65, "lower mortality of women, our choice")
-    other_cancer_share: float = _given(0.25, "of deaths from other causes")
-    cause_unknown_share: float = _given(0.03, "certificate not seen")
+    other_cancer_share: float = _given(0.25, "of deaths from other causes, our choice")
+    cause_unknown_share: float = _given(0.03, "certificate not seen, our choice")
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,7 +234,7 @@ class Toxicity:
 
     shape: Hazard = _given(
         Hazard((0, 0.5, 1, 3, 5), (0.3, 0.9, 1.3, 1.0, 0.6)),
-        "multiplies each rate: onset from some months, most between 1 and 4 years",
+        "multiplies each rate: onset from some months, most between 1 and 4 years, our choice",
     )
     effects: tuple[Toxic, ...] = _given(
         (
@@ -221,15 +255,19 @@ class Toxicity:
             Toxic("diplopia", 0.008, grades=(0.5, 0.3, 0.15, 0.05)),
         ),
         "retinopathy 28 %, optic neuropathy 10 %, cataract 54 % ever (Jiang2020); maculopathy 43 % "
-        "(Semenova2013); the rest our choice",
+        "(Semenova2013_small); the rest our choice",
     )
     reference_fovea_gy: float = _given(40.0, "maculopathy has its stated rate here")
     reference_disc_gy: float = _given(20.0, "optic neuropathy has its stated rate here")
     pseudophakic_share: float = _given(0.10, "at that age, our choice")
     baseline_cataract_share: float = _given(0.12, "cataract at baseline, our choice")
-    glaucoma_enucleation_share: float = _given(0.35, "painful eyes after neovascular glaucoma")
+    glaucoma_enucleation_share: float = _given(
+        0.35, "painful eyes after neovascular glaucoma, our choice"
+    )
     glaucoma_enucleation_delay_days: tuple[int, int] = _given((14, 120), "our choice")
-    other_enucleation_per_year: float = _given(0.0035, "pain or wish without failure, COMS 19")
+    other_enucleation_per_year: float = _given(
+        0.0035, "pain or wish without failure, as in COMS19; rate our choice"
+    )
     surgery_share: float = _given(0.60, "cataract operated once found, our choice")
     surgery_delay_days: tuple[int, int] = _given((30, 150), "our choice")
     anti_vegf_share: float = _given(0.40, "maculopathy treated with injections, our choice")
@@ -268,7 +306,8 @@ class FollowUp:
     """Visits, drop-out and what ends observation."""
 
     planned_months: tuple[int, ...] = _given(
-        (4, 8, 12, 16, 20, 24, 30, 36, 42, 48, 54, 60), "4-monthly for 2 years, 6-monthly to 5"
+        (4, 8, 12, 16, 20, 24, 30, 36, 42, 48, 54, 60),
+        "4-monthly for 2 years, 6-monthly to 5, our choice",
     )
     months_between_later: int = _given(12, "yearly after 5 years")
     jitter_days: int = _given(21, "uniform, either way")
