@@ -4,7 +4,8 @@
 Nobody's data were used. Values are shaped like published ranges: a paper named in a reason gives
 the range that the value was chosen to lie in, not a fit to its patients; its key is that of
 ``analysis/benchmarking/published_rates.csv``, or the paper is cited. Where a reason names no paper
-or standard and does not say "from memory" or "common practice", the value is our choice. Each reason is kept in the field's metadata (``reasons`` lists them all).
+or standard and does not say "from memory" or "common practice", the value is our choice. Each
+reason is kept in the field's metadata (``reasons`` lists them all).
 """
 
 from __future__ import annotations
