@@ -75,6 +75,7 @@ def build_audit(results: AuditResults, *, notices: tuple[str, ...] = ()) -> Repo
             data_quality.section(results.quality),
             closing.limitations(results),
             closing.methods(results),
+            published_comparison.detail(results.benchmarks, results.secondary_end_points),
             closing.references(results),
             closing.about(results),
         ),

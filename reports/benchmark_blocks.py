@@ -24,13 +24,13 @@ from reports.page.document import (
     Table,
 )
 from reports.words.benchmark_wording import (
-    VERDICT_WORDS,
     board_sentence,
     deciding_time,
     first_up,
     points_value,
     ratio_value,
     shape_that_decides,
+    verdict_words,
     who,
 )
 from reports.words.values import (
@@ -43,15 +43,15 @@ from reports.words.values import (
     Rate,
     text,
 )
-from reports.words.wording import percent, percent_interval
+from reports.words.wording import NO_BREAK, in_years, percent, percent_interval
 
 BEYOND = Missing("not estimable", "beyond the last follow-up here")
 
 
 def comparison_blocks(results: BenchmarkResults, *, is_brief: bool = False) -> list[Block]:
-    """Return the sentences, tables and figure of one end point, most telling first.
+    """Return the sentences and tables of one end point in full, most telling first.
 
-    ``is_brief`` keeps the sentences and what has no verdict, without tables and figure.
+    ``is_brief`` keeps the sentences and what has no verdict, without tables.
     """
     name = results.outcome.end_point.title
     if not results.outcome.table.n:
@@ -63,7 +63,6 @@ def comparison_blocks(results: BenchmarkResults, *, is_brief: bool = False) -> l
     else:
         blocks += [_sentences(results, judged), _margin_words(results, judged)]
     if judged and not is_brief:
-        blocks += _figures(results)
         blocks += [_at_times(results, judged), *_over_expected(results, judged)]
     blocks += [_standardised(one) for one in results.standardised]
     blocks += [_among(one, results) for one in results.among]
@@ -97,21 +96,21 @@ def _margin_words(results: BenchmarkResults, judged: list[Comparison]) -> Block:
     return Paragraph(f"{words}{several}")
 
 
-def _published(value: Estimate) -> str:
+def published_words(value: Estimate) -> str:
     """Word a published figure; it is public, so it needs no suppression."""
     if math.isnan(value.lower):
         return percent(value.value)
     return f"{percent(value.value)} ({percent_interval(value.lower, value.upper)})"
 
 
-def _here(one: AtOneTime, found: Comparison) -> Content:
+def estimate_here(one: AtOneTime, found: Comparison) -> Content:
     if math.isnan(one.here.value):
         return BEYOND
     low, high = (None if math.isnan(x) else x for x in (one.here.lower, one.here.upper))
     return CurveEstimate(one.here.value, low, high, found.n, one.events, one.at_risk)
 
 
-def _difference(one: AtOneTime, found: Comparison) -> Content:
+def difference_here(one: AtOneTime, found: Comparison) -> Content:
     if math.isnan(one.difference.lower):
         return Missing("not estimable")
     return replace(points_value(one.difference, found.n, one.events), unit="")
@@ -126,11 +125,11 @@ def _at_times(results: BenchmarkResults, judged: list[Comparison]) -> Table:
                 Row(
                     (
                         f"{who(found)}, n = {first.n}",
-                        f"{one.years:g} years",
-                        _published(one.there),
-                        _here(one, found),
-                        _difference(one, found),
-                        _worded(found) if one == deciding_time(found) or _is_ratio(found) else "",
+                        in_years(one.years).replace(" ", NO_BREAK),
+                        published_words(one.there),
+                        estimate_here(one, found),
+                        difference_here(one, found),
+                        _verdict_at(found, one),
                     )
                 )
             )
@@ -153,8 +152,11 @@ def _at_times(results: BenchmarkResults, judged: list[Comparison]) -> Table:
     )
 
 
-def _worded(found: Comparison) -> str:
-    return VERDICT_WORDS.get(found.verdict, found.verdict)
+def _verdict_at(found: Comparison, one: AtOneTime) -> str:
+    """Word the verdict beside the time that it was read at, once a series."""
+    if _is_ratio(found):
+        return "by the ratio" if one is found.at_times[0] else ""
+    return verdict_words(found) if one == deciding_time(found) else ""
 
 
 def _is_ratio(found: Comparison) -> bool:
@@ -201,18 +203,20 @@ def _ratio_row(found: Comparison, one: OverExpected) -> Row:
     )
     return Row(
         (
-            f"{who(found)}, {seen.window / 365.25:g} years, shape {seen.early_shape:g}",
+            f"{who(found)}, {in_years(seen.window / 365.25)}, shape {seen.early_shape:g}",
             Count(seen.observed),
             exact,
             middle,
             ratio_value(one),
-            _worded(found) if one is shape_that_decides(found) else "",
+            verdict_words(found) if one is shape_that_decides(found) else "",
         )
     )
 
 
-def _figures(results: BenchmarkResults) -> list[Block]:
-    """Draw the series at the time that most of them have."""
+def comparison_figures(results: BenchmarkResults) -> list[Block]:
+    """Draw the series at the time that most of them have, where one of them has a verdict."""
+    if not judged_of(results):
+        return []
     pairs = [
         (found, one)
         for found in results.comparisons
@@ -230,9 +234,9 @@ def _figures(results: BenchmarkResults) -> list[Block]:
     name = results.outcome.end_point.title
     return [
         Figure(
-            caption=f"{first_up(name)} at {years:g} years in published series and here.",
+            caption=f"{first_up(name)} at {in_years(years)} in published series and here.",
             spec=ForestFigure(
-                measure=f"{first_up(name)} at {years:g} years (%)",
+                measure=f"{first_up(name)} at {in_years(years)} (%)",
                 counts_heading="n",
                 rows=(*(_series_row(*pair) for pair in shown), _own_row(results, here)),
                 null_value=100 * here.there.value if len(shown) == 1 else 0.0,
@@ -241,7 +245,7 @@ def _figures(results: BenchmarkResults) -> list[Block]:
             ),
             notes=(
                 "95 % intervals. Series marked “(memory)” were not read in their source and give no"
-                " verdict. Patients differ between the series; see the populations below.",
+                " verdict. Patients differ between the series.",
             ),
         )
     ]
@@ -275,8 +279,8 @@ def _standardised(one: Standardised) -> Block:
     return Paragraph(
         text(
             f"{one.key} gives figures by {one.field.removesuffix('_mm')}. Weighted by the mix here"
-            f" ({weights}) they make {_published(one.there)} at {one.years:g} years; the difference"
-            " is {points}: " + f"{VERDICT_WORDS.get(one.verdict, one.verdict)}.",
+            f" ({weights}) they make {published_words(one.there)} at {in_years(one.years)}; the"
+            " difference is {points}: " + f"{verdict_words(one)}.",
             points=points_value(one.difference, one.n, one.events),
             **{f"share_{place}": share for place, share in enumerate(shares)},
         ),
@@ -288,18 +292,19 @@ def _among(one: AmongSeries, results: BenchmarkResults) -> Block:
     keys = ", ".join(rate.key for rate in one.rates)
     return Paragraph(
         text(
-            f"Over {len(one.rates)} whole series at {one.years:g} years ({keys}) the pooled figure"
-            f" is {_published(one.mean)}. One more department of this size would be expected"
-            f" between {percent(one.expected.lower)} and {percent(one.expected.upper)}; here it is"
-            " {own}: " + f"{one.place}. Not unusual does not mean good: the series differ"
+            f"Over {len(one.rates)} whole series at {in_years(one.years)} ({keys}) the pooled"
+            f" figure is {published_words(one.mean)}. One more department of this size would be"
+            f" expected between {percent(one.expected.lower)} and {percent(one.expected.upper)};"
+            " here it is {own}: "
+            + f"{one.place}. Not unusual does not mean good: the series differ"
             f" widely (I² {percent(one.pooled.i2, 0)}).",
-            own=_own(one, results),
+            own=estimate_among(one, results),
         ),
         lead="Among the series.",
     )
 
 
-def _own(one: AmongSeries, results: BenchmarkResults) -> CurveEstimate:
+def estimate_among(one: AmongSeries, results: BenchmarkResults) -> CurveEstimate:
     table = results.outcome.table
     events = int(((table.status == 1) & (table.time_days <= one.years * 365.25)).sum())
     at_risk = int((table.time_days >= one.years * 365.25).sum())

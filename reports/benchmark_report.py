@@ -10,8 +10,8 @@ from analysis.outcomes.end_points import EndPoint, definition_in_words
 from analysis.outcomes.vision_levels import level_named
 from reports.audit import NOTICE, versions
 from reports.benchmark_blocks import judged_of
+from reports.benchmark_verdicts import in_one_sentence, told_blocks
 from reports.page.document import (
-    Block,
     BulletList,
     Column,
     Paragraph,
@@ -24,7 +24,7 @@ from reports.page.document import (
 )
 from reports.results.monitoring_results import MonitoringResults
 from reports.sections import published_comparison, time_order
-from reports.words.benchmark_wording import NOT_AS_GOOD, board_sentence, first_up, is_less
+from reports.words.benchmark_wording import NOT_AS_GOOD, first_up, is_less
 from reports.words.values import Words
 
 JUDGED = ("worse", "within the margin", "not shown")
@@ -63,13 +63,14 @@ def build_benchmark_report(
         ),
         sections=(
             _summary(benchmarks, monitoring),
-            published_comparison.section(benchmarks),
+            published_comparison.section(benchmarks, is_summarised=True),
             *(
                 time_order.section(one, f"{time_order.TITLE}: {one.outcome.end_point.title}")
                 for one in monitoring
             ),
             *unit_sections,
             _methods(benchmarks),
+            published_comparison.detail(benchmarks),
             Section("References", (BulletList(_references(benchmarks), ordered=True),)),
         ),
         notices=(NOTICE,),
@@ -91,12 +92,6 @@ def _summary(
         chart = _chart_words(charts.get(end_point.name))
         cells = (first_up(end_point.title), *(f"{k}" for k in (*counts, less, untold)), chart)
         rows.append(Row(cells))
-    worse = [
-        board_sentence(one, results.outcome)
-        for results in benchmarks
-        for one in judged_of(results)
-        if one.verdict == "worse"
-    ]
     table = Table(
         caption="Published series by what the comparison with them shows, and the charts.",
         columns=(
@@ -111,27 +106,8 @@ def _summary(
         rows=tuple(rows),
         notes=(NOT_AS_GOOD,),
     )
-    blocks: list[Block] = [Paragraph(_in_one_sentence(benchmarks)), table]
-    if worse:
-        blocks += [Paragraph("More frequent here than in:"), BulletList(tuple(worse))]
-    return Section("What was found", tuple(blocks))
-
-
-def _in_one_sentence(benchmarks: Sequence[BenchmarkResults]) -> str:
-    judged = [one for results in benchmarks for one in judged_of(results)]
-    if not judged:
-        return "No published series here allows a verdict."
-    worse = sum(one.verdict == "worse" for one in judged)
-    within = sum(one.verdict == "within the margin" for one in judged)
-    margin = f" {within} lie within a margin decided beforehand." if within else ""
-    if len(judged) == 1:
-        does = "shows" if worse else "does not show"
-        return f"The one comparison {does} more failures here than there.{margin}"
-    return (
-        f"{worse or 'None'} of {len(judged)} comparisons with published series"
-        f" {'show' if worse > 1 else 'shows'} more failures here than there; were all truly alike,"
-        f" about one in twenty would by chance.{margin}"
-    )
+    said = Paragraph(in_one_sentence(benchmarks))
+    return Section("What was found", (said, table, *told_blocks(benchmarks)))
 
 
 def _chart_words(chart: MonitoringResults | None) -> str:

@@ -5,10 +5,14 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 
 from analysis.benchmarking.benchmark_results import BenchmarkResults, Population
-from reports.benchmark_blocks import comparison_blocks, population_blocks
+from reports.benchmark_blocks import comparison_blocks, comparison_figures, population_blocks
+from reports.benchmark_verdicts import in_one_sentence, told_blocks, untold, verdict_table
 from reports.page.document import Block, Note, Paragraph, Section
 from reports.words.benchmark_wording import HOW_TO_READ, NOT_AS_GOOD
 from reports.words.values import Count, Quantity, Rate, Text, Value, text
+
+TITLE = "Comparison with published rates"
+DETAIL_TITLE = "Published rates in detail"
 
 REFERENCES: tuple[str, ...] = (
     "Breslow NE. Analysis of survival data under the proportional hazards model."
@@ -22,23 +26,81 @@ REFERENCES: tuple[str, ...] = (
 )
 
 
-def section(benchmarks: Sequence[BenchmarkResults], brief: Collection[str] = ()) -> Section:
-    """Return the section; the end points named in ``brief`` have their sentences only."""
+def section(
+    benchmarks: Sequence[BenchmarkResults],
+    brief: Collection[str] = (),
+    *,
+    is_summarised: bool = False,
+) -> Section:
+    """Return what the comparisons come to.
+
+    The end points named in ``brief`` have no figure; where the report's own summary has the
+    sentence and the series that were worse (``is_summarised``), they are not said again.
+    """
+    blocks: list[Block] = []
+    if not is_summarised:
+        blocks += [Paragraph(in_one_sentence(benchmarks), lead="What it says.")]
+        blocks += told_blocks(benchmarks)
+    if benchmarks:
+        blocks += [Paragraph(words) for words in _margins_in_words(benchmarks)]
+        blocks.append(Paragraph(population_words(benchmarks[0].population), lead="Here."))
+        blocks.append(verdict_table(benchmarks))
+    for results in benchmarks:
+        if results.outcome.end_point.name not in brief:
+            blocks += comparison_figures(results)
+    blocks.append(Note(_how_to_read(benchmarks)))
+    return Section(TITLE, tuple(blocks))
+
+
+def detail(benchmarks: Sequence[BenchmarkResults], brief: Collection[str] = ()) -> Section:
+    """Return the appendix: every figure, every refusal, and who the published series are about.
+
+    The end points named in ``brief`` have their sentences and refusals only.
+    """
     blocks: list[Block] = [
         Paragraph(
-            "Published figures of other departments, set beside this one where end point and"
-            " estimator are the same. A crude proportion is compared with nothing, a figure quoted"
-            " from memory gives no verdict, and one published time is judged at that time alone."
+            "What the section on comparison with published rates rests on: each series at each of"
+            " its times, the expected events under each shape of the early hazard, the published"
+            " figures that give no verdict and why, and the patients of each series."
         ),
         Note(f"{NOT_AS_GOOD} {HOW_TO_READ}"),
     ]
-    if benchmarks:
-        blocks.append(Paragraph(population_words(benchmarks[0].population), lead="Here."))
     for results in benchmarks:
         is_brief = results.outcome.end_point.name in brief
         blocks += comparison_blocks(results, is_brief=is_brief)
     blocks += population_blocks(benchmarks)
-    return Section("Comparison with published rates", tuple(blocks), new_page=True)
+    return Section(DETAIL_TITLE, tuple(blocks), new_page=True)
+
+
+def _margins_in_words(benchmarks: Sequence[BenchmarkResults]) -> list[str]:
+    """Say which margins were decided beforehand, and what goes without one."""
+    without = "No margin was decided beforehand, so nothing can be called good enough."
+    decided = [
+        f"Margin decided beforehand for {one.outcome.end_point.title}: up to"
+        f" {one.margin.ratio:g} times the published failures ({one.margin.source},"
+        f" {one.margin.decided_on.isoformat()})."
+        for one in benchmarks
+        if one.margin is not None
+    ]
+    if not decided:
+        return [without]
+    others = " Of the others nothing can be called good enough." * (len(decided) < len(benchmarks))
+    return [" ".join(decided) + others]
+
+
+def _how_to_read(benchmarks: Sequence[BenchmarkResults]) -> str:
+    left_out = untold(benchmarks)
+    further = (
+        f" {left_out} more published figure{'s give' if left_out > 1 else ' gives'} no verdict:"
+        f" the appendix “{DETAIL_TITLE}” says why, and who the published series are about."
+        if left_out
+        else f" Who the published series are about is in the appendix “{DETAIL_TITLE}”."
+    )
+    return (
+        "End point and estimator are the same there and here. A crude proportion is compared with"
+        " nothing, a figure quoted from memory gives no verdict, and one published time is judged"
+        f" at that time alone; it says nothing about other times.{further}"
+    )
 
 
 def population_words(population: Population) -> Text:

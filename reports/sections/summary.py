@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from analysis.outcomes.baseline import COMPLETENESS_FIELDS
 from analysis.outcomes.end_points import EYE_LOSS
+from reports.benchmark_verdicts import in_one_sentence, worse_in_brief
 from reports.page.curves import failure_at, incidences_at
 from reports.page.document import (
     Block,
@@ -114,7 +115,17 @@ def _found(results: AuditResults) -> list[Words]:
             )
         )
     tipping = results.outcomes.follow_up.tipping_point
-    return said if tipping is None else [*said, tipping_in_brief(tipping)]
+    said += [] if tipping is None else [tipping_in_brief(tipping)]
+    return [*said, *_beside_published(results)]
+
+
+def _beside_published(results: AuditResults) -> list[Words]:
+    """Say what the comparison with published rates comes to; nothing without one."""
+    if not results.benchmarks:
+        return []
+    worse = worse_in_brief(results.benchmarks)
+    named = f" More here: {worse}." if worse else ""
+    return [f"{in_one_sentence(results.benchmarks)}{named}"]
 
 
 def _died(results: AuditResults, years: float) -> list[Words]:

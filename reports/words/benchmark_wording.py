@@ -7,6 +7,7 @@ import math
 from analysis.benchmarking.benchmark import AtOneTime, Comparison, OverExpected
 from analysis.benchmarking.own_estimates import Estimate
 from analysis.benchmarking.published_rates import Stratum
+from analysis.benchmarking.standardisation import Standardised
 from analysis.outcomes.baseline import CHARACTERISTICS
 from analysis.outcomes.end_points import DAYS_PER_YEAR
 from analysis.outcomes.outcome import Outcome
@@ -19,7 +20,7 @@ from reports.words.values import (
     Value,
     text,
 )
-from reports.words.wording import decimal, percent
+from reports.words.wording import decimal, in_years, percent
 
 _OPENING = {
     "worse": "{end_point} was more frequent here than in {who}",
@@ -29,7 +30,7 @@ _OPENING = {
     "less": "{end_point} was less frequent here than in {who}",
     "cannot tell": "Whether {end_point_lower} was more frequent here than in {who} cannot be told",
 }
-VERDICT_WORDS = {"not shown": "not shown to be worse"}
+VERDICT_WORDS = {"not shown": "not shown to be worse", "less": "less frequent here"}
 NOT_AS_GOOD = "Not shown to be worse is not the same as shown to be as good."
 HOW_TO_READ = (
     "Intervals in the sentences are 90 % ones, whose ends are one-sided 95 % limits, and count the"
@@ -128,6 +129,30 @@ def is_less(found: Comparison) -> bool:
     return at is not None and round(100 * at.difference.upper) < 0  # in the whole points shown
 
 
+def verdict_words(found: Comparison | Standardised) -> str:
+    """Word a verdict for a table, in the same terms as the sentence."""
+    if isinstance(found, Standardised):
+        less = found.verdict == "not shown" and round(100 * found.difference.upper) < 0
+    else:
+        less = is_less(found)
+    verdict = "less" if less else found.verdict
+    return VERDICT_WORDS.get(verdict, verdict)
+
+
+def shapes_apart(found: Comparison) -> tuple[OverExpected, OverExpected]:
+    """Return the shapes of the early hazard with the least and the largest ratio."""
+    least, most = (
+        choose(found.over_expected, key=lambda one: one.given.ratio) for choose in (min, max)
+    )
+    return least, most
+
+
+def expected_words(least: OverExpected, most: OverExpected) -> str:
+    """Word the expected number between the shapes of the least and the largest ratio."""
+    fewest, largest = (decimal(one.expectation.expected, 1) for one in (most, least))
+    return fewest if fewest == largest else f"{fewest} to {largest}"
+
+
 def board_sentence(found: Comparison, outcome: Outcome) -> Text:
     """Say the result of one comparison in one sentence."""
     name = outcome.end_point.title
@@ -147,7 +172,7 @@ def board_sentence(found: Comparison, outcome: Outcome) -> Text:
     if found.margin is not None:
         margin = f" ({percent(min(found.margin.ratio * at.there.value, 1.0))} at the margin)"
     return text(
-        f"{opening}: at {at.years:g} year{'s' * (at.years != 1)} {{here}} here against"
+        f"{opening}: at {in_years(at.years)} {{here}} here against"
         f" {percent(at.there.value)} there{margin}, a difference of {{points}}.",
         here=CurveEstimate(at.here.value, None, None, found.n, at.events, at.at_risk),
         points=points_value(at.difference, found.n, at.events),
@@ -156,10 +181,8 @@ def board_sentence(found: Comparison, outcome: Outcome) -> Text:
 
 def _ratio_sentence(opening: str, found: Comparison) -> Text:
     """Word observed over expected, by how early the published failures may have come."""
-    least, most = (
-        choose(found.over_expected, key=lambda one: one.given.ratio) for choose in (min, max)
-    )
-    window = f"{least.expectation.window / DAYS_PER_YEAR:g} years at its rate"
+    least, most = shapes_apart(found)
+    window = f"{in_years(least.expectation.window / DAYS_PER_YEAR)} at its rate"
     fewest, largest = (decimal(one.expectation.expected, 1) for one in (most, least))
     if found.verdict == "worse":
         words = f"at most {largest} expected over {window}, a ratio of {{least}} or more"
@@ -167,8 +190,8 @@ def _ratio_sentence(opening: str, found: Comparison) -> Text:
         words = f"at least {fewest} expected over {window}, a ratio of {{most}} or less"
     else:
         words = (
-            f"{fewest} to {largest} expected over {window} (by how early they come there), a ratio"
-            " from {least} to {most}"
+            f"{expected_words(least, most)} expected over {window} (by how early they come there),"
+            " a ratio from {least} to {most}"
         )
     values: dict[str, Value] = {"seen": Count(least.expectation.observed)}
     values |= {"least": ratio_value(least), "most": ratio_value(most)}
