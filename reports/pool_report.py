@@ -41,13 +41,22 @@ def build_pool_report(
     bundles: Sequence[Bundle | SuppressedBundle], blocks: Sequence[Block], made_at: str
 ) -> Report:
     """Put the blocks of either form into a report that names the centres and their data cuts."""
-    first = bundles[0]
+    first, is_open = bundles[0], all(isinstance(one, Bundle) for one in bundles)
     title = first_up(first.end_point.replace("_", " "))
     cuts = Table(
         caption="Whose bundles were pooled.",
-        columns=(Column("Centre"), Column("Data cut")),
-        rows=tuple(Row((one.centre, one.data_cut)) for one in bundles),
-    )
+        columns=(
+            Column("Centre"),
+            Column("Data cut"),
+            *((Column("Units", "right"), Column("Events", "right")) if is_open else ()),
+        ),
+        rows=tuple(
+            Row((one.centre, one.data_cut, *(
+                (Count(one.n), Count(one.events)) if isinstance(one, Bundle) else ()
+            )))
+            for one in bundles
+        ),
+    )  # fmt: skip
     sections = (
         Section(title, tuple(blocks)),
         Section("Centres and definition", (cuts, Paragraph(first.definition))),
@@ -71,13 +80,23 @@ def build_pool_report(
 # --- open -----------------------------------------------------------------------------------------
 
 
-def open_blocks(pooled: PooledCentres, end_point: str) -> list[Block]:
-    """Return curve, test, rates and observed over expected of pooled open bundles."""
+GRID_WORDS = (
+    "On the grid fixed beforehand, four ticks a year, the figures are exactly those that the"
+    " patients’ rows give when each time is moved to its next tick. Who is lost between two ticks"
+    " counts as followed to the second: the curve shows slightly fewer failures than exact days do."
+)
+
+
+def open_blocks(pooled: PooledCentres, end_point: str, against: str = "") -> list[Block]:
+    """Return curve, test, rates and observed over expected of pooled open bundles.
+
+    ``against`` names the published series that the expected events come from.
+    """
     name = end_point.replace("_", " ")
     blocks: list[Block] = [
         Paragraph(
-            f"{pooled.events} events in {pooled.n} units of {len(pooled.centres)} centres. On the"
-            " grid fixed beforehand the figures are exactly those that the patients’ rows give."
+            f"{pooled.events} events in {pooled.n} units of {len(pooled.centres)} centres."
+            f" {GRID_WORDS}"
         ),
         _open_figure(pooled.kaplan_meier, name, pooled.n),
     ]
@@ -98,25 +117,35 @@ def open_blocks(pooled: PooledCentres, end_point: str) -> list[Block]:
             Row((one.centre, _limited(one.ratio, Limits(one.lower, one.upper))))
             for one in pooled.rate_ratios
         ]
-        words = f"Rate over that of {pooled.centres[0]}, adjusted for stratum and year."
-        blocks.append(_table(words, "Rate ratio (95 % CI)", rows))
+        words = f"Rate over that of {pooled.rate_ratios[0].over}, adjusted for stratum and year."
+        blocks.append(_table(words, ("Rate ratio (95 % CI)",), rows))
     if pooled.over_expected:
-        rows = [
-            Row((one.centre, _limited(one.against.ratio, one.against.exact)))
-            for one in pooled.over_expected
-        ]
-        blocks.append(
-            _table("Observed over expected by centre.", "Observed / expected (95 % CI)", rows)
-        )
+        blocks.append(_over_expected(pooled, against))
     return [*blocks, *(Note(words, "warning") for words in pooled.refused)]
+
+
+def _over_expected(pooled: PooledCentres, against: str) -> Table:
+    rows = [
+        Row(
+            (
+                one.centre,
+                Count(one.against.observed),
+                decimal(one.against.expected, 1),
+                _limited(one.against.ratio, one.against.exact),
+            )
+        )
+        for one in pooled.over_expected
+    ]
+    words = f"Observed over expected by centre, at the rate of {against}, taken as known."
+    return _table(words, ("Observed", "Expected", "Observed / expected (95 % CI)"), rows)
 
 
 def _limited(value: float, limits: Limits) -> str:
     return f"{decimal(value, 2)} ({decimal(limits.lower, 2)}–{decimal(limits.upper, 2)})"
 
 
-def _table(caption: str, heading: str, rows: Sequence[Row]) -> Table:
-    columns = (Column("Centre"), Column(heading, "right"))
+def _table(caption: str, headings: Sequence[str], rows: Sequence[Row]) -> Table:
+    columns = (Column("Centre"), *(Column(heading, "right") for heading in headings))
     return Table(caption=caption, columns=columns, rows=tuple(rows))
 
 

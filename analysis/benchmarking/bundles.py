@@ -185,9 +185,10 @@ class CentreOverExpected:
 
 @dataclass(frozen=True, slots=True)
 class RateRatio:
-    """Event rate of a centre over that of the first, from the Poisson model."""
+    """Event rate of a centre over that of the centre ``over``, from the Poisson model."""
 
     centre: str
+    over: str
     ratio: float
     lower: float
     upper: float
@@ -199,7 +200,8 @@ class PooledCentres:
     """Several centres together.
 
     ``log_rank`` compares the centres, stratified; None with its reason in ``refused`` where there
-    is no test or no model. ``rate_ratios`` are adjusted for stratum and year since treatment.
+    is no test or no model, and the centres without a rate. ``rate_ratios`` are adjusted for stratum
+    and year since treatment.
     """
 
     centres: tuple[str, ...]
@@ -274,6 +276,11 @@ def pool_bundles(
         refused.append(str(error))
     try:
         ratios = fit_rates(bundles, level)
+        refused += [
+            f"{bundle.centre} has no event, and so no rate ratio."
+            for bundle in bundles
+            if not bundle.events
+        ]
     except RefusedEstimateError as error:
         ratios = ()
         refused.append(str(error))
@@ -301,9 +308,10 @@ def pool_bundles(
 def fit_rates(bundles: Sequence[Bundle], level: float = 0.95) -> tuple[RateRatio, ...]:
     """Fit a Poisson model of the rate: centre, stratum and year since treatment.
 
-    Events in an interval are Poisson with person-time as offset, which is the piecewise-constant
-    proportional-hazards model (Holford 1980, Biometrics 36:299). Strata, years and centres without
-    an event are left out: their rate would be 0.
+    Each rate is set over that of the first bundle with an event. Events in an interval are Poisson
+    with person-time as offset, which is the piecewise-constant proportional-hazards model (Holford
+    1980, Biometrics 36:299). Strata, years and centres without an event are left out: their rate
+    would be 0.
 
     Raises
     ------
@@ -315,6 +323,7 @@ def fit_rates(bundles: Sequence[Bundle], level: float = 0.95) -> tuple[RateRatio
     events, days = _by_year(bundles)
     keys = [key for key in days if days[key] > 0]
     axes = [sorted({key[axis] for key in keys}, key=str) for axis in range(3)]
+    axes[0] = [bundle.centre for bundle in bundles]
     for axis in range(3):
         seen = {key[axis] for key in keys if events.get(key, 0) > 0}
         axes[axis] = [name for name in axes[axis] if name in seen]
@@ -334,6 +343,7 @@ def fit_rates(bundles: Sequence[Bundle], level: float = 0.95) -> tuple[RateRatio
     return tuple(
         RateRatio(
             str(name),
+            str(axes[0][0]),
             math.exp(fitted.params[place]),
             math.exp(limits[place][0]),
             math.exp(limits[place][1]),

@@ -59,10 +59,16 @@ def read_bundle(path: Path) -> Bundle | SuppressedBundle:
         return RefusedInputError(f"{path.name} {problem}", file=path.name)
 
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
+        written = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise refuse(f"cannot be read: {error.strerror}.") from None
+    except UnicodeDecodeError:
+        raise refuse("cannot be read as a bundle; `afterplaque share` makes one.") from None
+    try:
+        content = json.loads(written)
         said, checksum = content["bundle"], content["sha256"]
         kind, version = said["kind"], said["schema_version"]
-    except (OSError, ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, RecursionError):
         raise refuse("cannot be read as a bundle; `afterplaque share` makes one.") from None
     if checksum != _checksum(said):
         raise refuse("is not what was written: its checksum differs. Ask the centre for it again.")

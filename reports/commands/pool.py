@@ -71,7 +71,7 @@ def pool(
         reference = _find_reference(against, opened[0].end_point, rates) if against else None
         pooled = pool_bundles(opened, reference=reference)
         payload = _describe_open(pooled, opened[0], years)
-        blocks = open_blocks(pooled, opened[0].end_point) if files else []
+        blocks = open_blocks(pooled, opened[0].end_point, against or "") if files else []
     if files:
         _write(read, blocks, files)
     payload |= {"files": {form: str(path) for form, path in files.items()}}
@@ -191,17 +191,28 @@ def _lay_out(payload: dict[str, Any]) -> str:
         f"{one['name']}: χ² {one['statistic']:.3f} on {one['df']} df, p {one['p']:.4f}"
         for one in payload["tests"]
     ]
-    for one in payload["rate_ratios"]:
-        limits = f"{one['lower']:.2f} to {one['upper']:.2f}"
-        blocks.append(f"Rate of {one['centre']} over the first: {one['ratio']:.2f} ({limits})")
-    for one in payload["observed_expected"]:
-        found = one["against"]
-        limits = f"{found['exact']['lower']:.2f} to {found['exact']['upper']:.2f}"
-        blocks.append(f"Observed over expected, {one['centre']}: {found['ratio']:.2f} ({limits})")
+    if payload["rate_ratios"]:
+        over = payload["rate_ratios"][0]["over"]
+        ratios = [
+            [one["centre"], *(f"{one[x]:.2f}" for x in _RATIO)] for one in payload["rate_ratios"]
+        ]
+        blocks.append(lay_out_table([f"rate over that of {over}", *_RATIO], ratios))
+    if payload["observed_expected"]:
+        seen = [
+            [
+                one["centre"],
+                one["against"]["observed"],
+                f"{one['against']['expected']:.1f}",
+                f"{one['against']['ratio']:.2f}",
+                *(f"{one['against']['exact'][x]:.2f}" for x in _RATIO[1:]),
+            ]
+            for one in payload["observed_expected"]
+        ]
+        blocks.append(lay_out_table(["centre", "observed", "expected", *_RATIO], seen))
     return "\n\n".join([*blocks, *(f"Warning: {words}" for words in payload["warnings"])])
 
 
-_SHOWN = ("estimate", "lower", "upper")
+_SHOWN, _RATIO = ("estimate", "lower", "upper"), ("ratio", "lower", "upper")
 
 
 def _three(row: dict[str, Any], name: str) -> str:

@@ -40,6 +40,8 @@ from reports.audience.bundle_suppression import (
     suppress,
     true_counts,
 )
+from reports.page.document import Table
+from reports.pool_report import open_blocks
 
 Make = Callable[..., Any]
 GRID = np.asarray(GRID_DAYS)
@@ -137,8 +139,37 @@ def test_rates_are_those_of_a_model_on_the_patients_split_by_year(table_of: Make
     ).fit(tol=1e-13)
     ratios = pool_bundles(data.bundles(table_of)).rate_ratios
     assert [one.centre for one in ratios] == ["B", "C", "D", "E"]
+    assert {one.over for one in ratios} == {"A"}
     assert [one.ratio for one in ratios] == pytest.approx(np.exp(model.params[1:5]), rel=1e-8)
     assert [one.p for one in ratios] == pytest.approx(model.pvalues[1:5], rel=1e-6)
+
+
+def test_rates_stand_over_the_first_bundle_that_has_an_event(table_of: Make) -> None:
+    """A ratio to another centre is the quotient of both: a property of the model."""
+    data = Centres()
+    bundles = data.bundles(table_of)
+    to_a = {one.centre: one.ratio for one in pool_bundles(bundles).rate_ratios}
+    empty = make_bundle(
+        table_of([900] * 3, [0] * 3), ["T1"] * 3, centre="0", definition=bundles[0].definition,
+        data_cut="", strata_by=bundles[0].strata_by,
+    )  # fmt: skip
+    pooled = pool_bundles([empty, bundles[2], *bundles[:2], *bundles[3:]])
+    assert [one.centre for one in pooled.rate_ratios] == ["A", "B", "D", "E"]
+    assert {one.over for one in pooled.rate_ratios} == {"C"}
+    assert pooled.rate_ratios[1].ratio == pytest.approx(to_a["B"] / to_a["C"], rel=1e-7)
+    assert pooled.rate_ratios[0].ratio == pytest.approx(1 / to_a["C"], rel=1e-7)
+    assert "0 has no event, and so no rate ratio." in pooled.refused
+    words = say_all(open_blocks(pooled, "local_failure", "Series"))
+    assert "Rate over that of C, adjusted" in words
+
+
+def say_all(blocks: list[Any]) -> str:
+    return " ".join(block.caption for block in blocks if isinstance(block, Table))
+
+
+def test_a_bundle_that_is_not_there_is_said_to_be_so(tmp_path: Path) -> None:
+    with pytest.raises(RefusedInputError, match="No such file"):
+        read_bundle(tmp_path / "none.json")
 
 
 def test_time_beyond_the_grid_is_censored_at_its_end(table_of: Make) -> None:
