@@ -46,6 +46,18 @@ class TakenFile:
     recorded_at: datetime
 
 
+@dataclass(frozen=True, slots=True)
+class SettingVersion:
+    """The current value of a setting, and who recorded it, when and why."""
+
+    name: str
+    value: Any
+    version: int
+    recorded_at: datetime
+    recorded_by: str
+    reason: str
+
+
 def _to_utc(at: datetime) -> datetime:
     """Return the time as UTC without zone; a time without zone is taken as UTC."""
     return at.astimezone(UTC).replace(tzinfo=None) if at.tzinfo else at
@@ -105,6 +117,17 @@ class Store:
         """Return the current settings by name."""
         rows = self.connection.execute("SELECT name, value FROM setting ORDER BY name").fetchall()
         return {name: read_value(text) for name, text in rows}
+
+    def list_settings(self) -> list[SettingVersion]:
+        """Return the current version of every setting: who recorded it, when and why."""
+        rows = self.connection.execute(
+            "SELECT v.name, v.value, v.version, v.recorded_at, v.recorded_by, v.recorded_why "
+            "FROM setting_version v JOIN setting s USING (name, version) ORDER BY v.name"
+        ).fetchall()
+        return [
+            SettingVersion(name, read_value(text), version, at.replace(tzinfo=UTC), by, why)
+            for name, text, version, at, by, why in rows
+        ]
 
     def files_taken(self) -> dict[str, TakenFile]:
         """Return the files taken in so far by the SHA-256 of their bytes, latest taking each."""

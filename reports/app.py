@@ -22,6 +22,7 @@ from reports.command_frame import RUNNING_COMMAND, run_as_program
 COMMANDS = (
     "demo",
     "init",
+    "settings",
     "workbook",
     "intake",
     "history",

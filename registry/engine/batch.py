@@ -128,8 +128,17 @@ class Batch:
         self._is_noted = True
 
     def change_setting(self, name: str, value: Any) -> None:
-        """Record a new value of a setting; RefusedInputError when it does not take it."""
+        """Record a new value of a setting.
+
+        Raises
+        ------
+        RefusedInputError
+            When the setting does not take the value, when no reason is given, or when acuities
+            off the chart were read with the value that is there.
+        """
         text = write_value(name, value)
+        if name == "off_chart_logmar":
+            self._refuse_second_reading()
         found = self._storage.connection.execute(
             "SELECT version FROM setting WHERE name = ?", [name]
         ).fetchall()
@@ -148,6 +157,23 @@ class Batch:
             },
         )
         self._is_noted = True
+
+    def _refuse_second_reading(self) -> None:
+        """Refuse another logMAR of levels off the chart beside readings by the one that is there.
+
+        Visits keep the logMAR that they were read with, so that both would stand side by side.
+        """
+        n_read = self._storage.connection.execute(
+            "SELECT count(*) FROM visit_version WHERE acuity_off_chart IS NOT NULL "
+            "OR fellow_acuity_off_chart IS NOT NULL"
+        ).fetchall()[0][0]
+        if n_read:
+            raise RefusedInputError(
+                f"The setting off_chart_logmar stays as it is: acuities off the chart were read "
+                f"with it in visits recorded ({n_read}). To read them otherwise, make a new "
+                "registry, change the setting there first, and take the files in again.",
+                setting="off_chart_logmar",
+            )
 
     def _append_links(self, table_name: str, row: dict[str, object]) -> None:
         row["batch_no"] = self._stamp.batch_no
