@@ -260,7 +260,8 @@ def _own_row(results: BenchmarkResults, here: AtOneTime) -> ForestRow:
     """The department in whole per cent: its place must not undo the published rounding."""
     n = results.outcome.table.n
     rounded = Estimate(*(round(x, 2) for x in (here.here.value, here.here.lower, here.here.upper)))
-    return ForestRow("This department", Count(n), _percentages(rounded, n, here.events))
+    shown = replace(_percentages(rounded, n, here.events), digits=0)
+    return ForestRow("This department", Count(n), shown)
 
 
 def _mark(found: Comparison) -> str:

@@ -25,7 +25,7 @@ from reports.words.benchmark_wording import (
     expected_words,
     first_up,
     points_value,
-    ratio_value,
+    ratio_words,
     shapes_apart,
     verdict_words,
     who,
@@ -153,7 +153,7 @@ def _ratio_cells(found: Comparison) -> tuple[Content, ...]:
         f"over {in_years(least.expectation.window / DAYS_PER_YEAR)}".replace(" ", NO_BREAK),
         f"{expected_words(least, most)} expected",
         text("{seen} seen", seen=Count(least.expectation.observed)),
-        text("{least} to {most}", least=ratio_value(least), most=ratio_value(most)),
+        ratio_words(least, most),
     )
 
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from datetime import timedelta
 
 import numpy as np
 
+from analysis.benchmarking.monitoring import TimeOrder
 from analysis.benchmarking.unit_comparison import UnitOverExpected
 from analysis.counts.exact_counts import observed_over_expected
 from analysis.counts.funnel import binomial_funnel, poisson_funnel
@@ -28,6 +30,8 @@ from reports.words.values import Count, ObservedExpected, Quantity, Rate, text
 from reports.words.wording import decimal, in_years, percent
 
 TITLE = "Results in time order"
+UNWATCHED_DAYS = 183
+"""A chart says so when it ends in half a year or more without any follow-up (our choice)."""
 LIMITS = (("95 %", (0.025, 0.975)), ("99.8 %", (0.001, 0.999)))
 
 
@@ -157,12 +161,38 @@ def _alarms(results: MonitoringResults) -> list[Block]:
     assert order is not None
     assert chart is not None
     if not chart.alarms:
-        return [Paragraph("The chart stayed below its limit.")]
+        return [Paragraph("The chart stayed below its limit."), *_unwatched(order)]
     when = ", ".join(decimal(float(order.calendar_years[row]), 1) for row in chart.alarms)
     return [
         Note(
             f"The chart passed its limit at {when}. That asks for a look at the cases before it,"
-            " not for a conclusion: one such alarm in the stated years is expected by chance.",
+            f" not for a conclusion: {_by_chance(results)} over the events of this chart.",
+            "warning",
+        ),
+        *_unwatched(order),
+    ]
+
+
+def _by_chance(results: MonitoringResults) -> str:
+    """Say in whole alarms how many chance alone gives: with a decimal, a count could be undone."""
+    order, limit = results.order, results.limit
+    assert order is not None
+    assert limit is not None
+    number = round(limit.false_alarms(float(order.expected[-1])))
+    if number == 0:
+        return "by chance alone fewer than one would be expected"
+    return f"by chance alone about {number} would be expected"
+
+
+def _unwatched(order: TimeOrder) -> list[Block]:
+    """Say where the chart ends in years without anyone under observation."""
+    if order.unwatched_days < UNWATCHED_DAYS:
+        return []
+    last = order.first_date + timedelta(days=order.followed_until)
+    return [
+        Note(
+            f"Nobody was under observation after {last.isoformat()}: a chart that is quiet from"
+            " then on has seen nothing, and the limit is set for the three years before.",
             "warning",
         )
     ]

@@ -20,7 +20,7 @@ from reports.words.values import (
     Value,
     text,
 )
-from reports.words.wording import decimal, in_years, percent
+from reports.words.wording import decimal, in_years, percent, say
 
 _OPENING = {
     "worse": "{end_point} was more frequent here than in {who}",
@@ -124,7 +124,7 @@ def is_less(found: Comparison) -> bool:
     if found.verdict != "not shown":
         return False
     if found.rule == "observed over expected":
-        return max(one.upper for one in found.over_expected) < 1
+        return round(max(one.upper for one in found.over_expected), 2) < 1  # as shown
     at = deciding_time(found)
     return at is not None and round(100 * at.difference.upper) < 0  # in the whole points shown
 
@@ -145,6 +145,14 @@ def shapes_apart(found: Comparison) -> tuple[OverExpected, OverExpected]:
         choose(found.over_expected, key=lambda one: one.given.ratio) for choose in (min, max)
     )
     return least, most
+
+
+def ratio_words(least: OverExpected, most: OverExpected) -> Text:
+    """Word the ratios of two shapes, as one where both read the same."""
+    values = ratio_value(least), ratio_value(most)
+    if say(values[0]) == say(values[1]):
+        return text("{least}", least=values[0])
+    return text("{least} to {most}", least=values[0], most=values[1])
 
 
 def expected_words(least: OverExpected, most: OverExpected) -> str:
@@ -171,9 +179,11 @@ def board_sentence(found: Comparison, outcome: Outcome) -> Text:
     margin = ""
     if found.margin is not None:
         margin = f" ({percent(min(found.margin.ratio * at.there.value, 1.0))} at the margin)"
+    close = found.verdict == "worse" and round(100 * at.difference.lower) <= 0
+    above = ", whose lower limit lies above 0" if close else ""
     return text(
         f"{opening}: at {in_years(at.years)} {{here}} here against"
-        f" {percent(at.there.value)} there{margin}, a difference of {{points}}.",
+        f" {percent(at.there.value)} there{margin}, a difference of {{points}}{above}.",
         here=CurveEstimate(at.here.value, None, None, found.n, at.events, at.at_risk),
         points=points_value(at.difference, found.n, at.events),
     )
@@ -186,8 +196,12 @@ def _ratio_sentence(opening: str, found: Comparison) -> Text:
     fewest, largest = (decimal(one.expectation.expected, 1) for one in (most, least))
     if found.verdict == "worse":
         words = f"at most {largest} expected over {window}, a ratio of {{least}} or more"
+        if round(least.lower, 2) <= 1:
+            words += ", whose lower limit lies above 1"
     elif found.verdict == "within the margin":
         words = f"at least {fewest} expected over {window}, a ratio of {{most}} or less"
+    elif say(ratio_value(least)) == say(ratio_value(most)):
+        words = f"{expected_words(least, most)} expected over {window}, a ratio of {{least}}"
     else:
         words = (
             f"{expected_words(least, most)} expected over {window} (by how early they come there),"
