@@ -56,7 +56,8 @@ def _words(name: str) -> str:
     """
     stem, _, unit = name.rpartition("_")
     shown = f"{stem} ({_UNITS[unit].strip()})" if unit in _UNITS else name
-    return (shown[0].upper() + shown[1:]).replace("_", " ")
+    words = shown.replace("_", " ").replace("follow up", "follow-up")
+    return words[0].upper() + words[1:]
 
 
 def _said(value: object) -> str:
@@ -64,7 +65,7 @@ def _said(value: object) -> str:
         return "not recorded"
     if isinstance(value, float) or type(value).__name__ == "Decimal":
         return f"{float(value):g}"  # type: ignore[arg-type]
-    return str(value).replace("_", " ")
+    return str(value).replace("_", " ").replace("follow up", "follow-up")
 
 
 def _one(value: object) -> SingleRecord:

@@ -122,7 +122,7 @@ def find_old_certificates(table: DoseTable, limits: Tolerances) -> Iterator[Foun
 def find_placement_departures(
     checks: Iterable[PlacementCheck], limits: Tolerances
 ) -> Iterator[Found]:
-    """What is outside the customary, and ways to the limbus too far apart for any eye."""
+    """What is outside the customary, and limbus distances too far apart for any eye."""
     for check in checks:
         name, tumour = check.record.implant_id, check.record.tumour_id
         for one in check.exceptions:
@@ -130,7 +130,7 @@ def find_placement_departures(
                 yield one.code, name, tumour, one.text, _amount(one.code, one.found)
         apart = check.values.get("way_1_minus_way_2_mm")
         if apart is not None and abs(apart) > limits.limbus_ways_mm:
-            words = f"way 1 minus way 2 {apart:+.1f} mm"
+            words = f"from the fovea minus from the tumour {apart:+.1f} mm"
             yield "limbus_ways_far_apart", name, tumour, words, apart
 
 
@@ -151,7 +151,7 @@ def find_growth_without_failure(grown: Iterable[Growth]) -> Iterator[Found]:
         both = one.meets_fraction and one.meets_mm
         rule = "growth_without_failure" if both else "growth_by_one_measure"
         words = (
-            f"{one.measure} at {one.first_date} and {one.second_date} at least"
+            f"{one.measure} on {one.first_date} and {one.second_date} at least"
             f" {one.lowest_mm + one.grown_mm:.1f} mm, lowest before {one.lowest_mm:.1f} mm"
         )
         yield rule, one.tumour_id, one.tumour_id, words, one.grown_mm

@@ -142,10 +142,22 @@ def _of_limbus(
     record: PlacementRecord, rules: PlacementRules, values: Mapping[str, float | None]
 ) -> Iterator[PlacementException]:
     pairs = (
-        ("way_1_minus_way_2_mm", "limbus_ways_differ", "The two ways to the limbus differ by"),
+        (
+            "way_1_minus_way_2_mm",
+            "limbus_ways_differ",
+            "The limbus distances counted from fovea and tumour differ by",
+        ),
         ("placed_minus_planned_mm", "placed_off_plan", "The plaque lies off its plan by"),
-        ("placed_minus_way_1_mm", "placed_off_way_1", "The plaque lies off way 1 by"),
-        ("placed_minus_way_2_mm", "placed_off_way_2", "The plaque lies off way 2 by"),
+        (
+            "placed_minus_way_1_mm",
+            "placed_off_way_1",
+            "The plaque lies off the limbus distance counted from the fovea by",
+        ),
+        (
+            "placed_minus_way_2_mm",
+            "placed_off_way_2",
+            "The plaque lies off the limbus distance counted from the tumour by",
+        ),
     )
     for name, code, sentence in pairs:
         value = values.get(name)

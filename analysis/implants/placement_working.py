@@ -197,7 +197,7 @@ def work_out_position(record: PlacementRecord, rules: PlacementRules) -> tuple[W
         to_fovea,
         rules.limbus_fovea_mm,
         "limbus_to_plaque_way_1_mm",
-        "Limbus to plaque, way 1 (from the fovea)",
+        "Limbus to plaque, counted from the fovea",
         "",
     )
     arc = _arc(record)
@@ -206,7 +206,7 @@ def work_out_position(record: PlacementRecord, rules: PlacementRules) -> tuple[W
         to_fovea,
         arc.value,
         "limbus_to_plaque_way_1_adjusted_mm",
-        "Limbus to plaque, way 1, for the eye's size",
+        "Limbus to plaque, counted from the fovea for the eye's size",
         "the arc is longer nasally than this sphere's",
     )
     way_2 = _way_2(record, margin, margin_remark)
@@ -220,11 +220,16 @@ def work_out_position(record: PlacementRecord, rules: PlacementRules) -> tuple[W
         arc,
         adjusted,
         way_2,
-        _difference("way_1_minus_way_2_mm", "Way 1 minus way 2", one, two),
+        _difference(
+            "way_1_minus_way_2_mm",
+            "Limbus to plaque: from the fovea minus from the tumour",
+            one,
+            two,
+        ),
         _implied_arc(record),
         _difference("placed_minus_planned_mm", "Placed minus planned", placed, planned),
-        _difference("placed_minus_way_1_mm", "Placed minus way 1", placed, one),
-        _difference("placed_minus_way_2_mm", "Placed minus way 2", placed, two),
+        _difference("placed_minus_way_1_mm", "Placed minus counted from the fovea", placed, one),
+        _difference("placed_minus_way_2_mm", "Placed minus counted from the tumour", placed, two),
     )
 
 
@@ -314,7 +319,7 @@ def _way_2(record: PlacementRecord, margin: float, margin_remark: str) -> Worked
     value = limbus_to_plaque_from_theatre(*numbers) if len(numbers) == 4 else None
     return Worked(
         "limbus_to_plaque_way_2_mm",
-        "Limbus to plaque, way 2 (from the tumour in theatre)",
+        "Limbus to plaque, counted from the tumour in theatre",
         value,
         "mm",
         "tumour_limbus_distance_mm - (plaque_diameter_mm - (longitudinal_basal_diameter_mm + "

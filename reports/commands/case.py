@@ -22,6 +22,12 @@ if TYPE_CHECKING:
 ALPHA_BETA_GY, REPAIR_HALF_TIME_HOURS = 10.0, 1.5
 """The defaults of ``afterplaque dose``; no single citable value exists for uveal melanoma."""
 
+_STAGE_WORDS = {
+    "size_category": "size category",
+    "t_category": "T category",
+    "stage_group": "stage group",
+}
+
 _LONGEST_FILE_NAME = 120
 """Bytes of an identifier in the name of its page; file systems take 255 for a whole name."""
 
@@ -123,26 +129,36 @@ def _describe(
     return describe_case(found, check, dose, placements, model)
 
 
+def _in_words(code: str | None) -> str:
+    return (code or "").replace("_", " ")
+
+
 def _lay_out(payload: dict[str, Any]) -> str:
     """Lay the case out for a terminal: the course, the findings, where the page is."""
     from reports.render.text import lay_out_table
 
     rows = [
         (visit["visit_date"], visit["days"], "visit", visit["acuity"] or "", visit["thickness_mm"],
-         visit["local_status"] or "")
+         _in_words(visit["local_status"]))
         for visit in payload["timeline"]["visits"]
     ]  # fmt: skip
     rows += [
-        (event["event_date"], event["days"], event["kind"], "", None, event.get("reason", ""))
+        (
+            event["event_date"],
+            event["days"],
+            _in_words(event["kind"]),
+            "",
+            None,
+            _in_words(event.get("reason")),
+        )
         for event in payload["timeline"]["events"]
     ]
     course = [
         [day, days, what, acuity, "" if mm is None else f"{mm:.1f}", status]
         for day, days, what, acuity, mm, status in sorted(rows, key=lambda row: row[0])
     ]
-    stage = ", ".join(
-        f"{k.replace('_', ' ')} {v or 'unknown'}" for k, v in payload["stage"].items()
-    )
+    staged = payload["stage"].items()
+    stage = ", ".join(f"{_STAGE_WORDS[name]} {found or 'unknown'}" for name, found in staged)
     found = [[one["severity"], one["record"], one["found"]] for one in payload["findings"]]
     headings = ["date", "day", "what", "acuity", "height mm", "status or reason"]
     listed = lay_out_table(["severity", "record", "found"], found) if found else "none"

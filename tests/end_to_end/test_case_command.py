@@ -119,6 +119,9 @@ def test_text_and_refusals(
     assert run_in_frame(app, ["case", str(store), tumour, *CUT]) == 0
     said = capsys.readouterr().out
     assert "First insertion" in said
+    assert ", T category T" in said.splitlines()[0]
+    assert "not assessed" in said
+    assert "_assessed" not in said
     assert said.rstrip().endswith(CAUTION)
     unknown = run(capsys, "case", str(store), "T-NONE", code=1)
     assert "holds no tumour 'T-NONE'" in unknown["error"]["message"]

@@ -114,7 +114,7 @@ def test_the_table_says_of_every_rule_what_contradicts_what_and_what_to_do() -> 
 def test_every_exception_of_the_placement_check_has_a_rule() -> None:
     source = Path(placement_exceptions.__file__).read_text(encoding="utf-8")
     codes = set(re.findall(r'PlacementException\(\s*"(\w+)"', source))
-    codes |= set(re.findall(r'_mm", "(\w+)", "', source))
+    codes |= set(re.findall(r'_mm",\s+"(\w+)",\s+"', source))
     assert len(codes) >= 18
     assert codes - set(SAID_ELSEWHERE) <= set(CHECK_RULES)
 
