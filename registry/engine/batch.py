@@ -187,9 +187,10 @@ class Batch:
         withdrawn = [TABLES[name] for name in sorted(self._withdrawn_tables)]
         for orphans in self._storage.find_orphans(withdrawn) if withdrawn else ():
             raise RefusedInputError(
-                f"{orphans.count} current record(s) of {orphans.table} still refer to the "
-                f"withdrawn {orphans.parent}, {orphans.table}:{orphans.example} for one. Withdraw "
-                f"or correct these first. Nothing was recorded.",
+                f"Records of {orphans.table} still refer to the withdrawn {orphans.parent}: "
+                f"{orphans.count}, {orphans.table}:{orphans.example} for one. Correct them first, "
+                "or withdraw them too; --with-dependents withdraws those that cannot stand without "
+                "it. Nothing was recorded.",
                 table=orphans.table,
                 field=orphans.field,
             )

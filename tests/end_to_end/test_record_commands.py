@@ -6,13 +6,14 @@ import json
 import os
 import subprocess
 import sys
-from datetime import datetime
+from datetime import UTC, datetime
+from decimal import Decimal
 from pathlib import Path
 
 import pyarrow as pa
 import pytest
 
-from registry.store import open_store
+from registry.store import create_store, open_store
 
 PROGRAM = [sys.executable, "-c", "from reports.app import main; main()"]
 
@@ -106,3 +107,80 @@ def test_withdraw_keeps_every_version(tmp_path: Path) -> None:
         versions = opened.history("patient", "P1")
     assert [(row.withdrawn, row.recorded_by) for row in versions] == [(False, "ana"), (True, "cy")]
     assert versions[-1].reason == "twice"
+
+
+@pytest.fixture
+def treated(tmp_path: Path) -> Path:
+    """Make a registry of two treated patients, one plaque between them."""
+    path = tmp_path / "ours.registry"
+    create_store(path, centre_id="north", by="ana", at=datetime(2020, 1, 1, tzinfo=UTC))
+    at = datetime(2024, 1, 31, tzinfo=UTC)
+    people, eyes = ["P1", "P2"], ["right", "right"]
+    day = pa.array([at.date()] * 2, pa.date32())
+    tables = {
+        "patient": {"patient_id": people},
+        "tumour": {"tumour_id": ["T1", "T2"], "patient_id": people, "eye": eyes},
+        "applicator": {
+            "applicator_id": ["A1"],
+            "isotope": ["Ru-106"],
+            "diameter_mm": pa.array([Decimal(15)], pa.decimal128(14, 6)),
+        },
+        "applicator_check": {
+            "applicator_id": ["A1"],
+            "check_date": day[:1],
+            "kind": ["leak"],
+            "result": ["pass"],
+        },
+        "implant": {
+            "implant_id": ["I1", "I2"],
+            "tumour_id": ["T1", "T2"],
+            "applicator_id": ["A1", "A1"],
+            "inserted_at": pa.array([datetime(2023, 1, 9, 12)] * 2, pa.timestamp("us")),
+        },
+        "implant_muscle": {"implant_id": ["I1"], "muscle": ["lateral_rectus"]},
+        "visit": {
+            "visit_id": ["V1", "V2"],
+            "patient_id": people,
+            "eye": eyes,
+            "tumour_id": ["T1", None],
+            "visit_date": day,
+        },
+    }
+    with open_store(path, write=True) as opened, opened.batch("intake", by="ana", at=at) as batch:
+        for name, columns in tables.items():
+            batch.append(name, pa.table(columns))
+    return path
+
+
+def test_a_patient_is_withdrawn_with_all_that_hangs_on_them(treated: Path) -> None:
+    ran = _run("withdraw", treated, "patient:P1", "--why", "entered twice", "--by", "ana")
+    assert (ran.returncode, ran.stdout) == (1, "")
+    assert "--with-dependents" in ran.stderr
+    ran = _run(
+        *("withdraw", treated, "patient:P1", "--with-dependents", "--why", "entered twice"),
+        *("--by", "ana", "--json"),
+    )
+    assert sorted(json.loads(ran.stdout)["withdrawn"]) == [
+        "implant:I1",
+        "implant_muscle:I1|lateral_rectus",
+        "patient:P1",
+        "tumour:T1",
+        "visit:V1",
+    ]
+    with open_store(treated) as opened:
+        for table, key in (("patient", "P2"), ("tumour", "T2"), ("implant", "I2"), ("visit", "V2")):
+            held = opened.connection.execute(f"SELECT {table}_id FROM {table}").fetchall()
+            assert held == [(key,)]
+
+
+@pytest.mark.parametrize(
+    ("record", "table"), [("applicator:A1", "implant"), ("tumour:T1", "visit")]
+)
+def test_what_can_stand_without_it_is_never_withdrawn_along(
+    treated: Path, record: str, table: str
+) -> None:
+    ran = _run("withdraw", treated, record, "--with-dependents", "--why", "wrong", "--by", "ana")
+    assert ran.returncode == 1
+    assert f"Records of {table} still refer" in ran.stderr
+    with open_store(treated) as opened:
+        assert opened.connection.execute(f"SELECT count(*) FROM {table}").fetchall() == [(2,)]

@@ -406,7 +406,9 @@ def test_a_record_to_which_others_refer_is_not_withdrawn_alone(path: Path) -> No
     _record(path, ("patient", _patients("P1")), ("tumour", tumour))
     with open_store(path, write=True) as store:
         with (
-            pytest.raises(RefusedInputError, match=r"1 current record.* tumour:T1 for one"),
+            pytest.raises(
+                RefusedInputError, match=r"refer to the withdrawn patient: 1, tumour:T1 for one"
+            ),
             store.batch("withdrawal", by="ana", why="wrong", at=FIRST) as batch,
         ):
             batch.withdraw("patient", ["P1"])
