@@ -189,8 +189,8 @@ def _dose_notes(spec: DoseResponseFigure) -> tuple[str, ...]:
     rug = " Ticks: single doses, those with an event above." if spec.doses_without_event else ""
     return (
         f"Line and band ({band}): {spec.adjustment}, drawn from the 1st to the 99th percentile of "
-        f"dose. Points: observed share in groups by dose, exact {band} intervals.{rug} An "
-        "association, not a cause.",
+        f"dose. Points: observed risk in groups by dose with {band} intervals, not adjusted.{rug}"
+        " An association, not a cause.",
     )
 
 

@@ -35,7 +35,7 @@ def draw(spec: DoseResponseFigure, prefix: str, *, narrow: bool = False) -> Draw
 
 
 def _frame(axes: Axes, spec: DoseResponseFigure) -> float:
-    limits = [g.rate.upper for g in spec.groups if g.rate.upper is not None]
+    limits = [g.risk.upper for g in spec.groups if g.risk.upper is not None]
     top = round_top(max([*spec.upper, *limits]))
     first, last = spec.dose[0], spec.dose[-1]
     margin = 0.03 * (last - first)
@@ -51,16 +51,16 @@ def _frame(axes: Axes, spec: DoseResponseFigure) -> float:
 
 
 def _group(axes: Axes, group: DoseGroup, spec: DoseResponseFigure) -> list[Point]:
-    rate = group.rate
-    if rate.hidden or rate.numerator is None or not rate.denominator:
+    risk = group.risk
+    if risk.hidden or risk.failure is None:
         return []
-    share = rate.numerator / rate.denominator
-    if rate.lower is not None and rate.upper is not None:
-        axes.vlines([group.dose_middle], rate.lower, rate.upper, color=palette.INK, linewidth=1.0)
+    share = risk.failure
+    if risk.lower is not None and risk.upper is not None:
+        axes.vlines([group.dose_middle], risk.lower, risk.upper, color=palette.INK, linewidth=1.0)
     edge: dict[str, Any] = {"markeredgecolor": palette.PAPER, "markeredgewidth": 0.6}
     axes.plot([group.dose_middle], [share], "s", color=palette.INK, markersize=5, **edge)
     ends = f"{decimal(group.dose_from, 0)} to {decimal(group.dose_to, 0)} {spec.dose_unit}"
-    return [canvas.point_at(axes, group.dose_middle, share, f"Observed, {ends}: {say(rate)}")]
+    return [canvas.point_at(axes, group.dose_middle, share, f"Observed, {ends}: {say(risk)}")]
 
 
 def _curve_points(axes: Axes, spec: DoseResponseFigure) -> list[Point]:

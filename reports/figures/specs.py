@@ -266,12 +266,15 @@ class MonitoringFigure:
 
 @dataclass(frozen=True, slots=True)
 class DoseGroup:
-    """Observed failures in one part of the dose range (a quarter of the patients, say)."""
+    """Observed risk in one part of the dose range (a quarter of the patients, say).
+
+    ``risk`` is read off a curve of these patients at the figure's horizon.
+    """
 
     dose_from: float
     dose_to: float
     dose_middle: float
-    rate: Rate
+    risk: CurveEstimate
 
 
 @dataclass(frozen=True, slots=True)

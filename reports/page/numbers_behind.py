@@ -18,7 +18,16 @@ from reports.figures.specs import (
     SurvivalFigure,
 )
 from reports.page.document import Column, Figure, Row, Table
-from reports.words.values import Content, Count, Quantity, SingleRecord, Words
+from reports.words.values import (
+    Content,
+    Count,
+    CurveEstimate,
+    Quantity,
+    SingleRecord,
+    Text,
+    Words,
+    text,
+)
 from reports.words.wording import decimal, percent_with_interval
 
 
@@ -155,7 +164,7 @@ def _timeline_numbers(spec: CaseTimeline) -> tuple[_Headings, _Rows]:
 def _dose_numbers(spec: DoseResponseFigure) -> tuple[_Headings, _Rows]:
     heads = ((f"{spec.dose_name} ({spec.dose_unit})", _FLUSH_LEFT), (spec.outcome, _FLUSH_RIGHT))
     groups = [
-        Row((f"observed, {decimal(g.dose_from, 0)} to {decimal(g.dose_to, 0)}", g.rate))
+        Row((f"observed, {decimal(g.dose_from, 0)} to {decimal(g.dose_to, 0)}", _observed(g.risk)))
         for g in spec.groups
     ]
     places = sorted({round(k * (len(spec.dose) - 1) / 8) for k in range(9)})
@@ -169,6 +178,11 @@ def _dose_numbers(spec: DoseResponseFigure) -> tuple[_Headings, _Rows]:
         for k in places
     ]
     return heads, (*groups, *curve)
+
+
+def _observed(risk: CurveEstimate) -> Text:
+    """Word an observed risk with the events and people behind it."""
+    return text("{events} of {n}: {risk}", events=Count(risk.events), n=Count(risk.n), risk=risk)
 
 
 def _trade_off_numbers(spec: TradeOffFigure) -> tuple[_Headings, _Rows]:

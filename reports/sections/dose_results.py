@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.counts.exact_counts import clopper_pearson
 from analysis.dose_effect.censoring_weights import READING_WORDS
 from analysis.dose_effect.dose_horizon import CurveAtHorizon
 from analysis.dose_effect.dose_models import Ratio, complete_rows
 from analysis.dose_effect.dose_response import DoseResponse, Refused
+from analysis.dose_effect.dose_rows import DoseRows
+from analysis.dose_effect.observed_risk import ESTIMATORS, ObservedRisk, observed_risks
 from reports.figures.specs import DoseGroup, DoseResponseFigure, ForestFigure, ForestRow
 from reports.page.document import (
     Block,
@@ -31,7 +32,7 @@ from reports.sections.dose_values import (
     say_adjustment,
     tag_counts,
 )
-from reports.words.values import Content, Count, Missing, PValue, Quantity, Rate, text
+from reports.words.values import Content, Count, CurveEstimate, Missing, PValue, Quantity, text
 from reports.words.wording import in_years
 
 
@@ -162,31 +163,16 @@ def _value(content: Content) -> Quantity | Missing:
     return content
 
 
-def observed_quarters(answer: DoseResponse, curve: CurveAtHorizon) -> tuple[DoseGroup, ...]:
-    """Crude shares failed among those whose outcome at the horizon is known, by quarter of dose."""
-    rows = answer.rows.select(answer.rows.entry <= 0)
-    if curve.adjusted_for:
-        rows = complete_rows(rows)
-    known, failed = curve.outcome.known, curve.outcome.failed
-    edges = np.quantile(rows.dose, [0, 0.25, 0.5, 0.75, 1])
-    quarter = np.searchsorted(edges[1:-1], rows.dose, side="left")
-    groups = []
-    for place in range(4):
-        own = known & (quarter == place)
-        k, n = int((own & failed).sum()), int(own.sum())
-        if not n:
-            continue
-        limits = clopper_pearson(k, n, level=curve.level)
-        inside = rows.dose[quarter == place]
-        groups.append(
-            DoseGroup(
-                float(inside.min()),
-                float(inside.max()),
-                float(np.median(inside)),
-                Rate(k, n, limits.lower, limits.upper, curve.level),
-            )
-        )
-    return tuple(groups)
+def _groups(rows: DoseRows, curve: CurveAtHorizon) -> tuple[DoseGroup, ...]:
+    return tuple(
+        DoseGroup(one.dose_from, one.dose_to, one.dose_middle, _estimate(one, curve.level))
+        for one in observed_risks(rows, curve)
+    )
+
+
+def _estimate(one: ObservedRisk, level: float) -> CurveEstimate:
+    risk, low, high = (None if np.isnan(x) else x for x in (one.risk, one.lower, one.upper))
+    return CurveEstimate(risk, low, high, one.n, one.events, one.at_risk, level)
 
 
 def _curve_figures(answer: DoseResponse) -> list[Block]:
@@ -205,7 +191,7 @@ def _curve_figures(answer: DoseResponse) -> list[Block]:
             f" {in_years(answer.question.horizon_years)} by {answer.rows.field.words},"
             f" {say_adjustment(curve.adjusted_for)} ({reading}: {words})."
         )
-        note = "Points are crude shares among those whose outcome is known, not weighted."
+        note = f"Points: {ESTIMATORS[reading]} at the horizon in quarters of dose (beta product)."
         blocks.append(Figure(caption, curve_figure(answer, curve), (note,)))
     return blocks
 
@@ -226,7 +212,7 @@ def curve_figure(answer: DoseResponse, curve: CurveAtHorizon) -> DoseResponseFig
         risk=tuple(curve.risk.tolist()),
         lower=tuple(curve.lower.tolist()),
         upper=tuple(curve.upper.tolist()),
-        groups=observed_quarters(answer, curve),
+        groups=_groups(rows, curve),
         events=Count(curve.fit.events),
         level=curve.level,
         doses_with_event=tuple(rows.dose[failed].tolist()),

@@ -29,7 +29,7 @@ from reports.figures.specs import (
     SurvivalFigure,
 )
 from reports.figures.survival import survival_series
-from reports.words.values import Count, Missing, Quantity, Rate, text
+from reports.words.values import Count, CurveEstimate, Missing, Quantity, Rate, text
 
 TICKS = tuple(range(11))
 
@@ -296,7 +296,7 @@ def dose_figure() -> DoseResponseFigure:
                 float(low),
                 float(high),
                 float(np.median(doses[inside])),
-                Rate(k, m, max(0.0, share - 0.11), share + 0.13),
+                CurveEstimate(share, max(0.0, share - 0.11), share + 0.13, m, k, m - k),
             )
         )
     return DoseResponseFigure(
