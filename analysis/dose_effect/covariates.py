@@ -9,7 +9,12 @@ import numpy as np
 
 from analysis.models.design_matrix import Column
 from analysis.outcomes.cohort import DataCut
-from analysis.outcomes.grouping import DERIVED, baseline_fields
+from analysis.outcomes.grouping import (
+    BASELINE_JOINS,
+    DERIVED,
+    TABLE_ALIASES,
+    baseline_fields,
+)
 from registry.errors import UsageError
 from registry.records import TABLES
 
@@ -17,16 +22,7 @@ if TYPE_CHECKING:
     import duckdb
 
 AGE = "age_years"
-_ALIASES = {"tumour": "t", "patient": "p", "implant": "i", "applicator": "a"}
 _UNKNOWN = (None, "", "unknown")
-
-_JOINS = """
-FROM (SELECT unnest($units) AS unit_id, unnest($tumours) AS tumour_id,
-    unnest($implants) AS implant_id) u
-JOIN tumour_as_of($recorded_until) t USING (tumour_id)
-JOIN patient_as_of($recorded_until) p ON p.patient_id = t.patient_id
-JOIN implant_as_of($recorded_until) i USING (implant_id)
-LEFT JOIN applicator_as_of($recorded_until) a ON a.applicator_id = i.applicator_id"""
 
 
 def covariate_names() -> tuple[str, ...]:
@@ -36,7 +32,7 @@ def covariate_names() -> tuple[str, ...]:
 
 def _locate(name: str) -> tuple[str, bool]:
     """Return the SQL of a recorded field, and whether it is a number."""
-    for table, alias in _ALIASES.items():
+    for table, alias in TABLE_ALIASES.items():
         for field in TABLES[table].entered:
             if field.name == name and name in baseline_fields():
                 number = field.type in ("decimal", "integer")
@@ -96,7 +92,7 @@ def read_covariates(
         "units": list(units), "tumours": list(tumours), "implants": list(implants),
         "recorded_until": cut.recorded_until,
     }  # fmt: skip
-    sql = f"SELECT {', '.join(parts)} {_JOINS}"
+    sql = f"SELECT {', '.join(parts)} {BASELINE_JOINS}"
     rows = connection.sql(sql, params=keys).to_arrow_table().to_pylist() if units else []
     by_unit = {row["asked_unit"]: row for row in rows}
     ordered = [by_unit[unit] for unit in units]

@@ -122,6 +122,46 @@ def find_innermost_intervals(lower: Floats, upper: Floats, weight: Floats) -> In
     )
 
 
+def find_grouped_intervals(
+    lower: npt.ArrayLike, upper: npt.ArrayLike, group: npt.ArrayLike
+) -> tuple[InnermostIntervals, tuple[str, ...], Integers]:
+    """Find the innermost intervals of observations in groups, for a test between the groups.
+
+    Parameters
+    ----------
+    lower, upper
+        Ends of the intervals, shape (n,), in the unit of the data; infinity where right-censored.
+    group
+        Group of each observation, shape (n,).
+
+    Returns
+    -------
+    tuple
+        The intervals of all together, the sorted names of the groups, and each observation's
+        place among them, shape (n,).
+
+    Raises
+    ------
+    ValueError
+        For a group too few or too many, or ends as :func:`check_intervals` refuses them.
+    RefusedEstimateError
+        For fewer than two groups.
+
+    Examples
+    --------
+    >>> inner, names, member = find_grouped_intervals([0, 1], [1, 2], ["b", "a"])
+    >>> names, member.tolist()
+    (('a', 'b'), [1, 0])
+    """
+    checked = check_intervals(lower, upper)
+    names, member = np.unique(np.asarray(group).astype(str), return_inverse=True)
+    if member.shape != checked[0].shape:
+        raise ValueError(f"{len(member)} groups were given for {len(checked[0])} observations")
+    if len(names) < 2:
+        raise RefusedEstimateError("A test needs at least two groups.", groups=len(names))
+    return find_innermost_intervals(*checked), tuple(names.tolist()), member
+
+
 def _code_ends(lower: Floats, upper: Floats) -> tuple[Floats, Integers, Integers]:
     """Number the ends: at one time 0 is an exact start, 1 a closed right end, 2 an open start."""
     times, place = np.unique(np.concatenate([lower, upper]), return_inverse=True)

@@ -20,6 +20,7 @@ from analysis.estimators.innermost_intervals import (
     Floats,
     InnermostIntervals,
     check_intervals,
+    find_grouped_intervals,
     find_innermost_intervals,
 )
 from analysis.estimators.resampling import percentile
@@ -231,13 +232,7 @@ def interval_censored_log_rank(
     >>> test.groups, test.df, round(test.z, 4)
     (('a', 'b'), 1, -1.4142)
     """
-    checked = check_intervals(lower, upper)
-    names, member = np.unique(np.asarray(group).astype(str), return_inverse=True)
-    if member.shape != checked[0].shape:
-        raise ValueError(f"{len(member)} groups were given for {len(checked[0])} observations")
-    if len(names) < 2:
-        raise RefusedEstimateError("A test needs at least two groups.", groups=len(names))
-    inner = find_innermost_intervals(*checked)
+    inner, names, member = find_grouped_intervals(lower, upper, group)
     score = _score_patterns(inner, scores)[inner.pattern]
     size = np.bincount(member)
     centred = score - score.mean()
@@ -253,7 +248,7 @@ def interval_censored_log_rank(
     return IntervalLogRank(
         name="interval-censored log-rank",
         scores=scores,
-        groups=tuple(names.tolist()),
+        groups=names,
         score=tuple(total.tolist()),
         statistic=statistic,
         df=df,

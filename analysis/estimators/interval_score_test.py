@@ -15,8 +15,7 @@ from scipy import special
 from analysis.estimators.constrained_newton import maximise_masses
 from analysis.estimators.innermost_intervals import (
     Floats,
-    check_intervals,
-    find_innermost_intervals,
+    find_grouped_intervals,
 )
 from analysis.estimators.interval_censored import IntervalLogRank
 from registry.errors import RefusedEstimateError
@@ -56,13 +55,7 @@ def interval_censored_score_test(
     >>> test.df, round(test.z, 3), round(test.p, 3)
     (1, -2.414, 0.016)
     """
-    checked = check_intervals(lower, upper)
-    names, member = np.unique(np.asarray(group).astype(str), return_inverse=True)
-    if member.shape != checked[0].shape:
-        raise ValueError(f"{len(member)} groups were given for {len(checked[0])} observations")
-    if len(names) < 2:
-        raise RefusedEstimateError("A test needs at least two groups.", groups=len(names))
-    inner = find_innermost_intervals(*checked)
+    inner, names, member = find_grouped_intervals(lower, upper, group)
     fit = maximise_masses(inner.first, inner.stop, inner.weight, len(inner.lower))
     kept = fit.mass > 0
     if kept.sum() < 2:
@@ -79,7 +72,7 @@ def interval_censored_score_test(
     return IntervalLogRank(
         name="interval-censored score test",
         scores="finkelstein",
-        groups=tuple(names.tolist()),
+        groups=names,
         score=tuple(total.tolist()),
         statistic=statistic,
         df=df,

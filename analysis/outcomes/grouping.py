@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 NOT_RECORDED = "not recorded"
 LETTERS_6_12, LETTERS_6_60 = 70, 35
 
-_ALIASES = {"tumour": "t", "patient": "p", "implant": "i", "applicator": "a"}
+TABLE_ALIASES = {"tumour": "t", "patient": "p", "implant": "i", "applicator": "a"}
+"""What each table is called in ``BASELINE_JOINS``."""
 _LATER_PATIENT_FIELDS = {
     "last_contact_date",
     "vital_status_date",
@@ -165,7 +166,7 @@ _LEVELS_IN_ORDER = {"baseline_acuity": ("at least 6/12", "6/60 to below 6/12", "
 def baseline_fields() -> tuple[str, ...]:
     """Names that may define a group: recorded baseline fields and derived categories."""
     names = [*DERIVED, *NUMBERS]
-    for table in _ALIASES:
+    for table in TABLE_ALIASES:
         for field in TABLES[table].entered:
             identifies = field.is_key or field.references or field.type in ("date", "timestamp")
             later = field.name in _LATER_PATIENT_FIELDS | _LATER_IMPLANT_FIELDS
@@ -175,7 +176,7 @@ def baseline_fields() -> tuple[str, ...]:
 
 
 def _locate(name: str) -> tuple[str, str]:
-    for table, alias in _ALIASES.items():
+    for table, alias in TABLE_ALIASES.items():
         if any(field.name == name for field in TABLES[table].entered):
             return table, alias
     for table in ("visit", "event"):
@@ -195,13 +196,14 @@ def _locate(name: str) -> tuple[str, str]:
     )
 
 
-_JOINS = """
+BASELINE_JOINS = """
 FROM (SELECT unnest($units) AS unit_id, unnest($tumours) AS tumour_id,
     unnest($implants) AS implant_id) u
 JOIN tumour_as_of($recorded_until) t USING (tumour_id)
 JOIN patient_as_of($recorded_until) p ON p.patient_id = t.patient_id
 JOIN implant_as_of($recorded_until) i USING (implant_id)
 LEFT JOIN applicator_as_of($recorded_until) a ON a.applicator_id = i.applicator_id"""
+"""A unit with its tumour, patient, first implant and plaque, as recorded by the data cut."""
 
 
 def _rows(
@@ -211,7 +213,7 @@ def _rows(
     columns: Sequence[str],
     window_days: int = 90,
 ) -> list[dict[str, Any]]:
-    sql = f"SELECT u.unit_id AS grouped_unit, {', '.join(columns)} {_JOINS}"
+    sql = f"SELECT u.unit_id AS grouped_unit, {', '.join(columns)} {BASELINE_JOINS}"
     parameters: dict[str, object] = {"recorded_until": cut.recorded_until, **keys}
     if "$baseline_window_days" in sql:
         parameters["baseline_window_days"] = window_days
