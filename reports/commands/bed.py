@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import Annotated
+from collections.abc import Mapping
+from typing import Annotated, Any
 
 import typer
 
@@ -71,28 +72,32 @@ def bed(
         "alpha_beta_gy": alpha_beta,
         "repair_half_time_hours": repair_half_time_hours,
     }
-    varied = vary_parameters(dose_rate, hours, half_life_days)
     payload = {
         "command": "bed",
         "dose_gy": dose_gy,
         "bed_gy": bed_gy,
         "formula": FORMULA,
         "inputs": {name: "inf" if math.isinf(value) else value for name, value in inputs.items()},
-        "sensitivity": varied,
+        "sensitivity": vary_parameters(dose_rate, hours, half_life_days),
         "caution": CAUTION,
     }
+    answer(payload, as_json=as_json, text=_lay_out(payload, inputs))
+
+
+def _lay_out(payload: Mapping[str, Any], inputs: Mapping[str, float]) -> str:
+    """Lay out the doses, how they came about, and how they hang on both parameters."""
     rows = [
         [f"{one.alpha_beta_gy:g}", f"{one.repair_half_time_hours:g}", f"{one.bed_gy:.2f}"]
-        for one in varied
+        for one in payload["sensitivity"]
     ]
     lines = [
-        f"Dose      {dose_gy:.4f} Gy",
-        f"BED       {bed_gy:.4f} Gy",
-        f"Formula   {FORMULA}",
+        f"Dose      {payload['dose_gy']:.4f} Gy",
+        f"BED       {payload['bed_gy']:.4f} Gy",
+        f"Formula   {payload['formula']}",
         f"Inputs    {', '.join(f'{name} = {value:g}' for name, value in inputs.items())}",
         "",
         lay_out_table(["alpha/beta (Gy)", "repair half-time (h)", "BED (Gy)"], rows),
         "",
-        CAUTION,
+        payload["caution"],
     ]
-    answer(payload, as_json=as_json, text="\n".join(lines))
+    return "\n".join(lines)

@@ -11,18 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 from registry.errors import RefusedInputError, UsageError
 from reports.tables.event_codes import read_event_codes
-from reports.tables.regression_extras import (
-    DISCRETE_TIME,
-    add_e_values,
-    check_edges,
-    lay_out_e_values,
-)
-from reports.tables.regression_standardised import (
-    check_standardised,
-    lay_out_standardised_risks,
-    standardise,
-)
-from reports.tables.regression_validated import check_validation, lay_out_validation, validate
+from reports.tables.regression_extras import DISCRETE_TIME, add_e_values, check_edges
+from reports.tables.regression_standardised import check_standardised, standardise
+from reports.tables.regression_validated import check_validation, validate
 from reports.tables.table_reading import Table
 
 if TYPE_CHECKING:
@@ -69,6 +60,31 @@ def check_question(question: RegressionQuestion) -> None:
     UsageError
         Names the option and the models that take it.
     """
+    _check_model_has(question)
+    check_edges(question)
+    if question.imputations and (question.imputations < 2 or question.splines):
+        raise UsageError(
+            "--imputations takes 2 or more and does not go with --spline.", option="--imputations"
+        )
+    if question.check_with and (question.ties == "breslow" or question.imputations):
+        raise UsageError(
+            "--check-with compares one fit with Efron's ties, the only ones that lifelines has.",
+            option="--check-with",
+        )
+    check_validation(question)
+    check_standardised(question)
+    if len(set(question.terms)) < len(question.terms):
+        raise UsageError("--terms names a column twice.", option="--terms")
+    outcome = {question.time, question.event, question.entry} & set(question.terms)
+    if outcome:
+        raise UsageError(
+            f"--terms names {', '.join(sorted(str(c) for c in outcome))}, which is the outcome.",
+            option="--terms",
+        )
+
+
+def _check_model_has(question: RegressionQuestion) -> None:
+    """Refuse options that the model does not take, and a timed model without a time."""
     timed = ("cox", "firth-cox", "fine-gray", DISCRETE_TIME)
     rules: tuple[tuple[str, bool, tuple[str, ...]], ...] = (
         ("--time", question.time is not None, timed),
@@ -90,26 +106,6 @@ def check_question(question: RegressionQuestion) -> None:
     if question.model in timed and question.time is None:
         raise UsageError(
             f"--model {question.model} needs --time: name the column.", option="--time"
-        )
-    check_edges(question)
-    if question.imputations and (question.imputations < 2 or question.splines):
-        raise UsageError(
-            "--imputations takes 2 or more and does not go with --spline.", option="--imputations"
-        )
-    if question.check_with and (question.ties == "breslow" or question.imputations):
-        raise UsageError(
-            "--check-with compares one fit with Efron's ties, the only ones that lifelines has.",
-            option="--check-with",
-        )
-    check_validation(question)
-    check_standardised(question)
-    if len(set(question.terms)) < len(question.terms):
-        raise UsageError("--terms names a column twice.", option="--terms")
-    outcome = {question.time, question.event, question.entry} & set(question.terms)
-    if outcome:
-        raise UsageError(
-            f"--terms names {', '.join(sorted(str(c) for c in outcome))}, which is the outcome.",
-            option="--terms",
         )
 
 
@@ -338,56 +334,3 @@ def _name_line(
         line=line,
         column=column,
     )
-
-
-def lay_out_regression(payload: dict[str, Any]) -> str:
-    """The answer for a person."""
-    from reports.render.text import lay_out_table
-
-    def number(value: float | None) -> str:
-        return "–" if value is None or value != value else f"{value:.4g}"
-
-    logistic = "logistic" in payload["model"]
-    hazard = "subdistribution hazard ratio" if payload["model"] == "fine-gray" else "hazard ratio"
-    ratio = "odds ratio" if logistic else hazard
-    limits = f"{100 * payload['level']:g} % limits"
-    rows = [
-        [
-            t["term"],
-            number(t["coef"]),
-            number(t["se"] if t["robust_se"] is None else t["robust_se"]),
-            number(t["ratio"]),
-            f"{number(t['lower'])} to {number(t['upper'])}",
-            number(t["p"]),
-        ]
-        for t in payload["terms"]
-    ]
-    likelihood = ""
-    if payload["log_likelihood"] is not None:
-        kind, value = payload["log_likelihood_kind"], payload["log_likelihood"]
-        likelihood = f", {kind} log-likelihood {value:.4f}"
-    parts = [
-        f"{payload['model']}: n = {payload['n']}, events = {payload['events']}"
-        f"{likelihood}; limits: {payload['interval']}",
-        lay_out_table(["term", "coef", "SE", ratio, limits, "p"], rows),
-    ]
-    if payload["tests"]:
-        tests = [
-            [t["name"], t["term"], number(t["statistic"]), str(t["df"]), number(t["p"])]
-            for t in payload["tests"]
-        ]
-        parts.append(lay_out_table(["test", "term", "chi-squared", "df", "p"], tests))
-    if "second_opinion" in payload:
-        from reports.tables.second_opinion import lay_out_opinions
-
-        parts.append(lay_out_opinions(payload["second_opinion"]))
-    if "validation" in payload:
-        parts.append(lay_out_validation(payload["validation"]))
-    if "e_values" in payload:
-        parts.append(lay_out_e_values(payload["e_values"]))
-    if "standardised" in payload:
-        parts.append(lay_out_standardised_risks(payload["standardised"]))
-    parts += [f"Reference of {k}: {v}" for k, v in payload["references"].items()]
-    parts += [f"Knots of {k}: {', '.join(map(number, v))}" for k, v in payload["knots"].items()]
-    parts += [f"Note: {warning}" for warning in payload["warnings"]]
-    return "\n".join(parts)
