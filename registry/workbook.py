@@ -125,6 +125,7 @@ class _Writer:
         self._lists: list[tuple[str, ...]] = []
 
     def write_read_me(self, written_from: str, at: datetime) -> None:
+        """Write the first sheet: how to fill the others in, and where this one comes from."""
         sheet = self._book.add_worksheet("read_me")
         sheet.set_column(0, 0, 24)
         sheet.set_column(1, 1, 90, self._wrapped)
@@ -141,6 +142,7 @@ class _Writer:
             sheet.write_string(number, 1, needed, self._wrapped)
 
     def write_table(self, table: RecordTable, rows: Iterable[Sequence[Any]]) -> None:
+        """Write the sheet of one table, with lists, limits and notes, and its rows."""
         sheet = self._book.add_worksheet(table.name)
         sheet.freeze_panes(1, len(table.key))
         fields = table.entered

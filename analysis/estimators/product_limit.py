@@ -23,6 +23,7 @@ class Factors:
     def of(
         cls, observed: RightCensored, time: FloatArray, at_risk: FloatArray, events: FloatArray
     ) -> Factors:
+        """Take the counts at the event times; weighted ones are freed of rounding."""
         is_weighted = observed.weight_kind == "probability"
         return cls(time, at_risk, all_who_fail(at_risk, events) if is_weighted else events)
 

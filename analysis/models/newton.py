@@ -30,13 +30,16 @@ class LikelihoodPoint(Protocol):
     """A log-likelihood with its derivatives at one value of the coefficients."""
 
     @property
-    def log_likelihood(self) -> float: ...
+    def log_likelihood(self) -> float:
+        """The log-likelihood, penalised where the model is."""
 
     @property
-    def score(self) -> Array: ...
+    def score(self) -> Array:
+        """Its gradient, shape (p,)."""
 
     @property
-    def information(self) -> Array: ...
+    def information(self) -> Array:
+        """The negative of its second derivatives, shape (p, p)."""
 
 
 Evaluate = Callable[[Array], LikelihoodPoint]

@@ -185,6 +185,7 @@ class ProfileCurve:
         self.known: dict[float, float] = {}
 
     def fall(self, value: float) -> float:
+        """Twice the fall of the penalised log-likelihood with the coefficient held at a value."""
         if value not in self.known:
             best = self._highest(value)
             self.at = best.coefficients
@@ -215,6 +216,7 @@ class ProfileCurve:
         return max(0.0, gap)
 
     def signed_root(self, value: float) -> float:
+        """The square root of the fall, below 0 to the left of the estimate."""
         side = np.sign(value - self.top.coefficients[self.position])
         return float(side * np.sqrt(self.fall(value)))
 

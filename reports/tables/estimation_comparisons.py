@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 
 
 def compare_groups(rows: Rows, question: Question) -> tuple[list[dict[str, Any]], list[str]]:
+    """Test between the groups, and for a trend where asked; give the tests and the refusals."""
     from analysis.estimators.group_tests import gray, list_tests, log_rank
 
     if len(rows.groups()) < 2:
@@ -49,6 +50,7 @@ def _test_trend(rows: Rows) -> GroupTest:
 
 
 def describe_differences(estimates: dict[str, Any], question: Question) -> list[dict[str, Any]]:
+    """Give the differences between two groups at the times asked for, and of restricted means."""
     from dataclasses import asdict
 
     from analysis.estimators.differences import restricted_mean_difference, survival_difference

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 def describe_survival(
     name: str, observed: RightCensored, question: Question
 ) -> tuple[dict[str, Any], Any, list[str]]:
+    """Give the Kaplan–Meier part of the answer for one group, the estimate, and warnings."""
     from analysis.estimators.survival import kaplan_meier
 
     with_group = _naming_group(name)
@@ -47,6 +48,7 @@ def describe_survival(
 def describe_incidence(
     name: str, observed: RightCensored, question: Question
 ) -> tuple[dict[str, Any], Any, list[str]]:
+    """Give the cumulative incidences of the answer for one group, the estimate, and warnings."""
     from analysis.estimators.competing_risks import aalen_johansen
 
     estimate = _naming_group(name)(

@@ -54,9 +54,11 @@ class Rows:
     table: Table
 
     def groups(self) -> list[str]:
+        """Return the names of the groups, in order."""
         return sort_labels(self.group)
 
     def of_group(self, name: str) -> RightCensored:
+        """Return the observations of one group."""
         import numpy as np
 
         return self.observed.select(np.array([label == name for label in self.group]))
@@ -78,6 +80,13 @@ def sort_labels(labels: Sequence[str]) -> list[str]:
 
 
 def read_rows(table: Table, question: Question) -> tuple[Rows, list[str], dict[str, Any] | None]:
+    """Read the columns that a question names: rows, warnings, and who a landmark left out.
+
+    Raises
+    ------
+    RefusedEstimateError
+        When no row is whole.
+    """
     optional = (
         *(question.entry, question.by, question.strata, question.weights),
         question.potential,

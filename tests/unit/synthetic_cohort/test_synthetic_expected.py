@@ -79,7 +79,8 @@ def test_five_year_figures_lie_in_published_ranges() -> None:
     assert 0.783 <= at_5["local_control_net"] <= 0.96
     # eye retention 82 % at 5 y (Rouberol 2004) to 92.7 % (Rospond-Kubiak 2017), 96.5 % crude
     assert 0.82 <= at_5["eye_retention_net"] <= 0.965
-    # 5-year melanoma death 14-18 % in Stockholm; metastasis-free 87-93 % in Char, Perez, Finger
+    # 5-year melanoma death 18 % (Stalhammar2020), 14 and 15 % (Ocul Oncol Pathol 2019;5(6):432);
+    # metastasis-free 87 to 93 % (Char1996, Perez2014, Finger2009)
     assert 0.87 <= at_5["metastasis_free_net"] <= 0.93
     # overall survival 82 % (COMS 18, Rouberol 2004), 84 % (Perez 2014), 77-87 % (Messer 2020)
     assert 0.77 <= at_5["overall_survival"] <= 0.87
