@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterable
 
 LIMBUS_RADIUS_MM = 5.85
-"""Radius of the limbus on the sphere; gives 28.4, 31.6, 34.8 mm of arc at 22, 24, 26 mm."""
+"""Half the diameter of the limbus, from memory; arcs of 28.4, 31.6, 34.8 mm at 22, 24, 26 mm."""
 
 
 def least_plaque_diameter(base_diameter_mm: float, margin_mm: float = 2.0) -> float:
