@@ -58,14 +58,11 @@ def demo(
     as_json: JsonFlag = False,
 ) -> None:
     """Draw an invented department, take its files in and write its audit: the main job at once."""
-    import numpy as np
-
     from registry.errors import RefusedInputError
     from registry.store import create_store
     from registry.taking_in.intake import take_in
     from reports.commands.audit import describe_audit, make_audit
     from reports.options.option_values import now_utc
-    from synthetic_cohort.cohort import draw_department, write_files
     from synthetic_cohort.truth import TRUTH
 
     if out.exists() and any(out.iterdir() if out.is_dir() else [out]):
@@ -75,16 +72,7 @@ def demo(
             file=str(out),
         )
     progress(f"drawing {patients} invented patients")
-    department = draw_department(
-        TRUTH,
-        patients,
-        np.random.default_rng(seed),
-        first_implant_date=FIRST_IMPLANT,
-        last_implant_date=DATA_CUT,
-        data_cut=DATA_CUT,
-    )
-    write_files(department, out / "files")
-    (out / "standards.toml").write_text(STANDARDS, encoding="utf-8")
+    _write_department(out, patients, seed)
     progress("taking the files in")
     store_path, by = out / "department.registry", "demo"
     create_store(store_path, centre_id=TRUTH.centre_name, by=by, at=now_utc())
@@ -113,3 +101,22 @@ def demo(
             f"  afterplaque outcome {store_path} --end-point local_failure"
             f" --data-cut {DATA_CUT} --by size_category"
         )
+
+
+def _write_department(out: Path, patients: int, seed: int) -> None:
+    """Draw the department; write its files and its standards."""
+    import numpy as np
+
+    from synthetic_cohort.cohort import draw_department, write_files
+    from synthetic_cohort.truth import TRUTH
+
+    department = draw_department(
+        TRUTH,
+        patients,
+        np.random.default_rng(seed),
+        first_implant_date=FIRST_IMPLANT,
+        last_implant_date=DATA_CUT,
+        data_cut=DATA_CUT,
+    )
+    write_files(department, out / "files")
+    (out / "standards.toml").write_text(STANDARDS, encoding="utf-8")

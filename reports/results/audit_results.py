@@ -102,6 +102,27 @@ def _targets(standards: Standards) -> tuple[Standard, ...]:
     return tuple(target for target in standards.targets if target.end_point != LOCAL_FAILURE.name)
 
 
+def _by_target(
+    connection: Any,
+    standards: Standards,
+    cut: DataCut,
+    rules: CohortRules,
+    how: Estimation,
+    local: Outcome,
+    progress: Callable[[str], None],
+) -> dict[str, Outcome]:
+    """Analyse each end point that a standard names, local failure being there already."""
+    found = {LOCAL_FAILURE.name: local}
+    for target in _targets(standards):
+        progress(f"standard: {target.name}")
+        if target.end_point not in found:
+            end_point = END_POINTS[target.end_point]
+            found[target.end_point] = analyse(
+                connection, end_point, cut, rules=rules, how=how, with_sensitivity=False
+            )
+    return found
+
+
 def gather(
     store: Store,
     *,
@@ -136,34 +157,21 @@ def gather(
         by="size_category",
         with_sensitivity=False,
     )
-    others = {}
-    for target in _targets(standards):
-        progress(f"standard: {target.name}")
-        if target.end_point not in others:
-            others[target.end_point] = analyse(
-                connection,
-                END_POINTS[target.end_point],
-                cut,
-                rules=rules,
-                how=how,
-                with_sensitivity=False,
-            )
+    by_target = _by_target(connection, standards, cut, rules, how, local, progress)
     progress("comparison with published rates")
     published, margins = published or builtin_rates(), margins or Margins()
     reference = find_reference(standards, LOCAL_FAILURE.name, published, data_cut)
     outcomes = gather_outcomes(
         connection, cut, rules, settings, how, local, _on_control(standards), progress
     )
-    mortality = outcomes.mortality
-    compared = (local, outcomes.eye_loss, *(getattr(mortality, name) for name in MORTALITY))
+    compared = (local, outcomes.eye_loss, *(getattr(outcomes.mortality, one) for one in MORTALITY))
+    levels = published_levels(published)
     benchmarks = (
         *(
             run_benchmarks(one, published, baseline, margins.find(one.end_point.name))
             for one in compared
         ),
-        *compare_levels(
-            connection, published_levels(published), published, baseline, margins, cut, settings
-        ),
+        *compare_levels(connection, levels, published, baseline, margins, cut, settings),
     )
     return AuditResults(
         centre=str(settings["centre_id"]),
@@ -181,7 +189,7 @@ def gather(
         follow_up=follow_up_completeness(local.table, cut),
         local=local,
         local_by_category=by_category,
-        by_target={LOCAL_FAILURE.name: local, **others},
+        by_target=by_target,
         benchmarks=benchmarks,
         monitoring=gather_monitoring(local, reference=reference),
         vision=gather_vision(connection, cut, rules, settings, how, progress),
