@@ -287,7 +287,10 @@ _REMEDIES: dict[str, Callable[[str, Field], str]] = {
     "unknown_code": _remedy_for_code,
     "none_combined": lambda found, field: 'write "none" alone, or leave it out',
     "code_repeated": lambda found, field: "name each code once",
-    "decimal_comma": lambda found, field: f"uses a decimal comma; write {found.replace(',', '.')}",
+    "decimal_comma": lambda found, field: (
+        f"uses a decimal comma; write {found.replace(',', '.')}, or say --decimal comma when all "
+        "numbers of the files are written so"
+    ),
     "bare_point": lambda found, field: f"write {Decimal(found)}",
     "thousands": lambda found, field: f"write {found.replace(',', '')}",
     "too_many_decimals": lambda found, field: (
@@ -312,6 +315,7 @@ _REMEDIES: dict[str, Callable[[str, Field], str]] = {
     "no_time": lambda found, field: (
         "add the time (HH:MM); where only the day is known write 12:00"
         + (", and day in inserted_precision" if field.table == "implant" else "")
+        + ' (for a whole column: time_where_none = "12:00" in a column map)'
     ),
     "with_zone": lambda found, field: "write the local clock time, without a time zone",
     "not_a_time": lambda found, field: _blank_or(found, field, "write it as YYYY-MM-DD HH:MM"),

@@ -13,7 +13,8 @@ from decimal import Decimal
 
 from registry.derived import ACUITY_FIELDS
 from registry.entry_rules.line_records import refuse_cell, split_refused
-from registry.reading.column_map import Column, Reading
+from registry.reading.cell_reading import Reading
+from registry.reading.column_map import Column
 from registry.reading.xlsx_sheets import write_day_number
 
 _NUMERIC_DATE = re.compile(r"(\d{1,4})[-/.](\d{1,2})[-/.](\d{1,4})((?:[ T].*)?)")
@@ -97,6 +98,20 @@ def trim_midnight(text: str) -> str:
     return text[:10] if found and _MIDNIGHT.fullmatch(found[2]) else text
 
 
+def _with_time(text: str, reading: Reading) -> str:
+    """Give a mere date the time that the map declares for it; midnight beside one is no time.
+
+    >>> noon = Reading(time_where_none="12:00")
+    >>> _with_time("2024-05-05", noon), _with_time("2024-05-05 00:00:00", noon)
+    ('2024-05-05 12:00', '2024-05-05 12:00')
+    >>> _with_time("2024-05-05 13:30", noon), _with_time("2024-05-05", Reading())
+    ('2024-05-05 13:30', '2024-05-05')
+    """
+    day = trim_midnight(text)
+    is_mere_date = _ISO.fullmatch(day) is not None and len(day) == 10
+    return f"{day} {reading.time_where_none}" if reading.time_where_none and is_mere_date else text
+
+
 def write_point(text: str, reading: Reading) -> str:
     """Write a number with a decimal point; a point where commas are declared is refused.
 
@@ -114,6 +129,17 @@ def write_point(text: str, reading: Reading) -> str:
         remedy = "has a point though decimal commas are declared; write a comma, or no point"
         return refuse_cell(text, remedy)
     return text
+
+
+def write_acuity_points(text: str) -> str:
+    """Write an acuity with decimal points.
+
+    Examples
+    --------
+    >>> write_acuity_points("0,5"), write_acuity_points("6/7,5-1"), write_acuity_points("CF")
+    ('0.5', '6/7.5-1', 'CF')
+    """
+    return re.sub(r"(?<=\d),(?=\d)", ".", text)
 
 
 def _take_unit_off(text: str, unit: str) -> str:
@@ -177,11 +203,11 @@ def _translate_plain(text: str, column: Column) -> str:
     text = _take_unit_off(text, column.unit)
     if field.type in ("date", "timestamp"):
         text = re.sub(r"(?<![\d:])(\d:\d\d)", r"0\1", write_iso(text, reading))
-        return trim_midnight(text) if field.type == "date" else text
+        return trim_midnight(text) if field.type == "date" else _with_time(text, reading)
     if column.part == "year":
         return _take_year(text, reading)
     if field.name in ACUITY_FIELDS and reading.decimal == "comma":
-        return re.sub(r"(?<=\d),(?=\d)", ".", text)
+        return write_acuity_points(text)
     if field.type in ("decimal", "integer"):
         if field.unit == "year" and re.fullmatch(r"\d\d", text):
             return _choose_year(text, reading) or text

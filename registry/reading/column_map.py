@@ -9,18 +9,23 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Any
 
-from registry.entry_rules.rules import DateOrder, suggest
+from registry.entry_rules.rules import suggest
 from registry.errors import RefusedInputError, UsageError
+from registry.reading.cell_reading import (
+    READING_KEYS,
+    Reading,
+    choose,
+    read_reading,
+    read_texts,
+    word_kinds,
+)
 from registry.reading.lines import DELIMITERS, ENCODINGS
 from registry.records import TABLES, Field, RecordTable
-
-DecimalMark = Literal["point", "comma"]
-DayNumbers = Literal["1900", "1904"]
 
 UNDECIDED = "?"
 """What a draft writes where a person has to decide."""
@@ -28,45 +33,6 @@ UNDECIDED = "?"
 MOST_BYTES = 2_000_000
 MOST_REPEATS = 200
 FILE = "column map"
-
-_READING = {
-    "decimal": get_args(DecimalMark),
-    "date_order": get_args(DateOrder),
-    "day_numbers": get_args(DayNumbers),
-}
-_MONTHS: tuple[str, ...] = (
-    *("january", "february", "march", "april", "may", "june", "july"),
-    *("august", "september", "october", "november", "december"),
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """How the cells of a column are written.
-
-    Attributes
-    ----------
-    decimal
-        The decimal mark, ``"point"`` or ``"comma"``.
-    date_order
-        Order of day, month and year in dates that are not ISO.
-    two_digit_years_from
-        First year of the hundred that two-digit years lie in; None when there are none.
-    day_numbers
-        Day count of dates that are bare numbers: ``"1900"`` or ``"1904"``; None when there are
-        none.
-    month_names
-        Twelve names in small letters; a cell may shorten one to three letters or more.
-    blank
-        Texts that mean that nothing is known, in small letters.
-    """
-
-    decimal: DecimalMark = "point"
-    date_order: DateOrder | None = None
-    two_digit_years_from: int | None = None
-    day_numbers: DayNumbers | None = None
-    month_names: tuple[str, ...] = ()
-    blank: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,14 +99,6 @@ _KEYS = {
     "fixed": dict,
     "made": dict,
 }
-_READING_KEYS = {
-    "decimal": str,
-    "date_order": str,
-    "two_digit_years_from": int,
-    "day_numbers": str,
-    "month_names": (str, list),
-    "blank": list,
-}
 _COLUMN_KEYS = {
     "field": str,
     "values": dict,
@@ -171,43 +129,13 @@ class _Reader:
                 raise self.refuse(f"{what} leaves {key} undecided; write what it is instead of ?.")
             kinds = known[key] if isinstance(known[key], tuple) else (known[key],)
             if not isinstance(value, kinds) or (isinstance(value, bool) and bool not in kinds):
-                names = " or ".join(kind.__name__ for kind in kinds)
-                raise self.refuse(f"{what} has {key} of the wrong kind; it must be {names}.")
+                raise self.refuse(f"{what} has {key} = {value!r}; it must be {word_kinds(kinds)}.")
 
     def choose(self, value: str, allowed: Sequence[str], key: str) -> str:
-        if value not in allowed:
-            raise self.refuse(f"{key} is {value!r}; it must be one of {', '.join(allowed)}.")
-        return value
+        return choose(value, allowed, key, self.refuse)
 
     def read_texts(self, values: Sequence[Any], key: str) -> tuple[str, ...]:
-        if not all(isinstance(value, str | int) for value in values):
-            raise self.refuse(f"{key} must be a list of texts.")
-        return tuple(str(value) for value in values)
-
-    def read_reading(self, given: Mapping[str, Any], base: Reading) -> Reading:
-        changes: dict[str, Any] = {}
-        for key, allowed in _READING.items():
-            if key in given:
-                changes[key] = self.choose(given[key], allowed, key)
-        if "two_digit_years_from" in given:
-            year = given["two_digit_years_from"]
-            if not 1850 <= year <= 2050:
-                raise self.refuse("two_digit_years_from must be a year from 1850 to 2050.")
-            changes["two_digit_years_from"] = year
-        if "month_names" in given:
-            changes["month_names"] = self._read_months(given["month_names"])
-        if "blank" in given:
-            words = self.read_texts(given["blank"], "blank")
-            changes["blank"] = frozenset(word.strip().casefold() for word in words)
-        return replace(base, **changes)
-
-    def _read_months(self, given: str | list[Any]) -> tuple[str, ...]:
-        if given == "english":
-            return tuple(_MONTHS)
-        names = self.read_texts(given, "month_names") if isinstance(given, list) else ()
-        if len(names) != 12 or len({name.casefold() for name in names}) != 12:
-            raise self.refuse('month_names must be "english" or a list of twelve names.')
-        return tuple(name.casefold() for name in names)
+        return read_texts(values, key, self.refuse)
 
     def find_field(self, table: RecordTable, name: str) -> Field:
         for field in table.entered:
@@ -225,14 +153,14 @@ class _Reader:
             given = {"field": given}
         if not isinstance(given, dict):
             raise self.refuse(f"{what} must name a field, or be an inline table.")
-        self.check_keys(given, _COLUMN_KEYS | _READING_KEYS, what)
+        self.check_keys(given, _COLUMN_KEYS | READING_KEYS, what)
         if not given.get("field"):
             return None
         field = self.find_field(table, given["field"])
         return Column(
             heading=heading,
             field=field,
-            reading=self.read_reading(given, base),
+            reading=read_reading(given, base, self.refuse),
             values=self._read_values(given.get("values", {}), field, what),
             unit=given.get("unit", ""),
             multiply=self._read_factor(given.get("multiply"), what),
@@ -270,11 +198,11 @@ class _Reader:
         return factor
 
     def read_source(self, given: Mapping[str, Any]) -> SourceMap:
-        self.check_keys(given, _KEYS | _READING_KEYS, "it")
+        self.check_keys(given, _KEYS | READING_KEYS, "it")
         table = TABLES.get(given.get("table", ""))
         if table is None:
             raise self.refuse(f"table must be one of {', '.join(TABLES)}.")
-        reading = self.read_reading(given, Reading())
+        reading = read_reading(given, Reading(), self.refuse)
         columns: list[Column] = []
         left_out: set[str] = set()
         for heading, entry in given.get("columns", {}).items():

@@ -59,11 +59,15 @@ _WORDS = {
 
 _NUMBER_IN_HEADING = re.compile(r"(?<!\d)(\d{1,2})(?!\d)")
 
+_MERE_DATE = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}([ T]00:00(:00)?)?")
+
 _HEAD = """\
 # Draft of a column map: read every line and correct it before it is used.
 # A heading with "" is left out. "?" must be replaced. Lines after # are notes.
 # Besides: heading_rows, first_row, last_row, leave_out_rows, leave_out_where, fill_down,
 # repeated_headings, duplicate_rows = "once", other_columns = "leave_out", repeat, fixed, made.
+# A sheet that tells of several tables has a [[source]] for each, as patient, tumour and implant.
+# made puts a field together from headings or fields: tumour_id = "{Pat. No.}-1".
 """
 
 
@@ -337,6 +341,17 @@ def _draft_order(pairs: Sequence[tuple[int, int]]) -> str:
     return f"date_order = {_quote(UNDECIDED)}  # dmy or mdy: the cells do not tell"
 
 
+def _is_mere_date(text: str) -> bool:
+    """Whether a cell is a date alone; a spreadsheet writes midnight beside one.
+
+    >>> _is_mere_date("3.4.2019"), _is_mere_date("2019-04-03 00:00")
+    (True, True)
+    >>> _is_mere_date("2019-04-03 14:30"), _is_mere_date("theatre 2")
+    (False, False)
+    """
+    return bool(_MERE_DATE.fullmatch(text))
+
+
 def _draft_column(name: str, texts: Sequence[str], table: RecordTable, taken: set[str]) -> str:
     field = _guess_field(name, table)
     if field is None or field.name in taken:
@@ -355,5 +370,8 @@ def _draft_column(name: str, texts: Sequence[str], table: RecordTable, taken: se
             )
     if field.unit == "mm" and re.search(r"[(\[]\s*cm\s*[)\]]", name):
         return f'{_quote(name)} = {{ field = {_quote(field.name)}, multiply = "10" }}  # cm to mm'
+    if field.type == "timestamp" and any(_is_mere_date(text) for text in texts):
+        given = f"field = {_quote(field.name)}, time_where_none = {_quote(UNDECIDED)}"
+        return f'{_quote(name)} = {{ {given} }}  # some cells are a date alone; as "12:00"'
     unit = f"  # check: in {field.unit}" if field.unit else ""
     return f"{_quote(name)} = {_quote(field.name)}{unit}"

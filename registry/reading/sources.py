@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
+from registry.derived import ACUITY_FIELDS
 from registry.entry_rules.line_records import TOTAL, Chunk, LineProblem, tabulate
 from registry.errors import Finding, RefusedInputError
-from registry.reading.cell_translation import write_point
-from registry.reading.column_map import DecimalMark, Reading, SourceMap
+from registry.reading.cell_reading import DecimalMark, Reading
+from registry.reading.cell_translation import write_acuity_points, write_point
+from registry.reading.column_map import SourceMap
 from registry.reading.file_kinds import PARQUET
 from registry.reading.intake_files import Heading, IntakeFile, read_heading
 from registry.reading.lines import CsvLines, compute_sha256, join_headings
@@ -185,16 +188,21 @@ def _leave_midnight_out(chunk: Chunk, heading: Heading) -> Chunk:
 
 
 def _write_points(chunk: Chunk, heading: Heading) -> Chunk:
-    """Write decimal commas as points, in numbers only."""
+    """Write decimal commas as points, in numbers and in acuities only."""
     import pyarrow as pa
 
     reading = Reading(decimal="comma")
     cells = chunk.cells
+    write: Callable[[str], str]
     for field, place in heading.columns.items():
-        if field.type not in ("decimal", "integer"):
+        if field.name in ACUITY_FIELDS:
+            write = write_acuity_points
+        elif field.type in ("decimal", "integer"):
+            write = partial(write_point, reading=reading)
+        else:
             continue
         coded = cells[str(place)].combine_chunks().dictionary_encode()
-        texts = [write_point(text.strip(), reading) for text in coded.dictionary.to_pylist()]
+        texts = [write(text.strip()) for text in coded.dictionary.to_pylist()]
         column = pa.DictionaryArray.from_arrays(coded.indices, pa.array(texts, pa.string()))
         at = cells.column_names.index(str(place))
         cells = cells.set_column(at, str(place), column.dictionary_decode())

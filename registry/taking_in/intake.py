@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Literal
 
 from registry.entry_rules.rules import DateOrder
 from registry.errors import Finding, RefusedInputError, UsageError
-from registry.reading.column_map import DecimalMark, SourceMap
+from registry.reading.cell_reading import DecimalMark
+from registry.reading.column_map import SourceMap
 from registry.reading.intake_files import Heading, IntakeFile, name_files
 from registry.reading.lines import DELIMITERS, compute_sha256
 from registry.reading.sources import Writing, open_source
