@@ -285,7 +285,11 @@ def _refuse_unreadable(text: str, tidied: str, notation: str | None) -> RefusedI
             text, "is a date, as a spreadsheet makes of 6/9. Format the column as text; write 6/9."
         )
     if re.fullmatch(r".*\d\s*[-+]+", tidied):
-        return _refuse(text, "does not say how many letters: write 6/9-2 or 6/9+1.")
+        return _refuse(
+            text,
+            "does not say how many letters: write 6/9-2 or 6/9+1. Where that is not known, "
+            "write 6/9 part for a minus and 6/9 for a plus.",
+        )
     named = f" as {notation}" if notation else ""
     return _refuse(text, f"cannot be read{named}. {_ALLOWED}")
 

@@ -73,6 +73,8 @@ def _read_one(text: str, notation: str, off_chart_logmar: Mapping[str, float]) -
 def _shorten(message: str, text: str) -> str:
     """Leave out what the finding says beside it: the text itself and the forms allowed."""
     reason = message.removeprefix(f"The acuity {text!r} ").partition(" Write 6/9, 6/9-2,")[0]
+    if "decimal comma" in reason:
+        return f"{reason} Or say --decimal comma when all numbers of the files are written so."
     return reason if "write" in reason.lower() else f"{reason} Correct it against the notes."
 
 

@@ -59,7 +59,7 @@ class Field:
         if self.codes:
             several = "one or more, semicolon between, of " if self.type == "list" else ""
             return several + ", ".join(self.codes)
-        unit = f" {self.unit}" if self.unit else ""
+        unit = f" ({self.unit})" if self.unit else ""
         kinds = {
             "text": "text",
             "integer": f"a whole number{unit}",

@@ -284,7 +284,8 @@ def _same_day_rule() -> RecordRule:
         "ORDER BY file_no NULLS FIRST, line NULLS FIRST)) r "
         "WHERE r.visit_id IS DISTINCT FROM r.first_id",
         "one acuity for a patient, eye and date",
-        "same patient, eye and date as {detail}; keep one of the two",
+        "same patient, eye and date as {detail}; leave the acuity blank in one of the two "
+        "(rows for two tumours of an eye stay), or correct the date",
         detail="CASE WHEN r.first_line IS NULL THEN 'visit ' || r.first_id || ' in the registry' "
         "ELSE '@' || r.first_file_no || '@line ' || r.first_line END",
     )

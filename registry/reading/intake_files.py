@@ -241,10 +241,23 @@ def _search_folder(folder: Path) -> tuple[list[IntakeFile], list[Finding]]:
             strangers.append(_stranger(path))
     if not files:
         raise RefusedInputError(
-            f"The folder {folder} holds no file named after a table ({', '.join(TABLES)}).",
+            f"The folder {folder} holds no CSV file named after a table ({', '.join(TABLES)})."
+            + _name_others(inside),
             folder=str(folder),
         )
     return files, strangers
+
+
+def _name_others(inside: Sequence[Path]) -> str:
+    """Say what a folder holds instead, and what to do with it."""
+    names = [path.name for path in inside if not path.name.startswith(".")]
+    if not names:
+        return " It is empty."
+    shown = ", ".join(names[:3]) + (" and more" if len(names) > 3 else "")
+    return (
+        f" It holds {shown}: give a file by its own path, as TABLE=FILE where its name is not a "
+        "table's."
+    )
 
 
 def _not_searched(path: Path) -> Finding:

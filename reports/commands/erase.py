@@ -58,5 +58,6 @@ def erase(
     answer(payload, as_json=as_json, text=f"erased: 1 person ({counted})")
     note(
         "The registry holds nothing of this person any more. Destroy the backups, data locks, "
-        "exports and source files that still do, and make a new backup."
+        "exports and source files that still do, and make a new backup. Leave this person out of "
+        "every export to come, too: the registry cannot know them again, and would take them in."
     )

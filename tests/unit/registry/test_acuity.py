@@ -153,7 +153,7 @@ def test_a_named_notation_settles_a_bare_number(text: str, notation: str, letter
         ("0.3 logMAR letters", "cannot be read"),
         ("", "is empty"),
         ("  ", "is empty"),
-        ("6/9-", "how many letters"),
+        ("6/9-", "how many letters.*6/9 part for a minus"),
         ("6/9--", "how many letters"),
         ("6/9-9", "1 to 5 letters"),
         ("6/9+0", "1 to 5 letters"),

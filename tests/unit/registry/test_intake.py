@@ -271,8 +271,12 @@ def test_a_file_under_another_kinds_name_is_told(
 def test_a_folder_gives_its_tables_and_names_its_strangers(tmp_path: Path, store: Path) -> None:
     folder = tmp_path / "files"
     folder.mkdir()
-    with pytest.raises(RefusedInputError, match="no file named after a table"):
+    with pytest.raises(RefusedInputError, match=r"no CSV file named after a table.*It is empty"):
         take_in(store, [folder], by="tester", at=AT)
+    (folder / "patient.tsv").write_text("patient_id\tsex\n", encoding="utf-8")
+    with pytest.raises(RefusedInputError, match=r"It holds patient\.tsv: give a file by its own"):
+        take_in(store, [folder], by="tester", at=AT)
+    (folder / "patient.tsv").unlink()
     write_table(folder / "patient.csv", [PATIENT])
     write_table(folder / "tumours.csv", [TUMOUR])
     for name in ("patient.parquet", "visit.xlsx", "event.ods", "notes.txt"):

@@ -90,7 +90,7 @@ def test_a_sound_cell_becomes_its_value(table: str, field: str, cell: str, value
         ("implant", "inserted_at", "2024-02-28 09:00Z", "with_zone", "without a time zone"),
         ("implant", "inserted_at", "2024-02-28 09:00+01:00", "with_zone", "without a time zone"),
         ("implant", "removed_at", "2023-02-29 09:00", "no_such_day", "no such day"),
-        ("visit", "thickness_mm", "5,2", "decimal_comma", "write 5.2"),
+        ("visit", "thickness_mm", "5,2", "decimal_comma", "write 5.2, or say --decimal comma"),
         ("visit", "iop_mmhg", "1,000.5", "thousands", "write 1000.5"),
         ("visit", "iop_mmhg", "139", "out_of_range", "139 is above 80"),
         ("visit", "iop_mmhg", "-1", "out_of_range", "-1 is below 0"),

@@ -72,6 +72,18 @@ def test_decimal_commas_are_read_where_they_are_declared(read: Read, tmp_path: P
     assert findings == [(2, "thickness_mm", "4,5")]
 
 
+def test_acuities_have_the_declared_decimal_mark_too(read: Read, tmp_path: Path) -> None:
+    path = tmp_path / "visit.csv"
+    path.write_text(
+        "visit_id;patient_id;eye;visit_date;acuity;acuity_notation\n"
+        "V1;P1;right;2020-01-05;0,5;decimal\nV2;P1;right;2020-02-05;6/7,5-1;\n",
+        encoding="utf-8",
+    )
+    rows, findings = read(path, "visit", decimal="comma")
+    assert [row["acuity"] for row in rows] == ["0.5", "6/7.5-1"]
+    assert not findings
+
+
 def test_another_unit_in_the_heading_is_found(read: Read, tmp_path: Path) -> None:
     path = tmp_path / "tumour.csv"
     path.write_text(TUMOURS.replace("(mm)", "(cm)"), encoding="utf-8")
