@@ -239,7 +239,7 @@ def compare_imputed(
     except MendableError as error:
         return _refused("cox", "hazard ratio", rows, which, error)
     first = ratio_of(fits[0], "hazard ratio", tuple(rows.covariates), which)
-    missing = ", ".join(f"{lost.column} in {lost.rows} rows" for lost in frame.lost)
+    missing = ", ".join(lost.said for lost in frame.lost)
     return replace(
         first,
         ratio=float(np.exp(pooled.coef[0])),

@@ -33,6 +33,17 @@ class LostRows:
     rows: int
     events: int
 
+    @property
+    def said(self) -> str:
+        """Say the column and how many rows it costs.
+
+        Examples
+        --------
+        >>> LostRows("age_years", 1, 0).said, LostRows("age_years", 3, 0).said
+        ('age_years in 1 row', 'age_years in 3 rows')
+        """
+        return f"{self.column} in {self.rows} row{'s' * (self.rows != 1)}"
+
 
 @dataclass(frozen=True, slots=True)
 class ModelFrame:

@@ -136,7 +136,7 @@ def _pooled_answer(
 def _say_imputed(lost: Any, question: RegressionQuestion) -> list[str]:
     if not lost:
         return ["No covariate is missing: nothing was imputed."]
-    filled = ", ".join(f"{x.column} in {x.rows} rows" for x in lost)
+    filled = ", ".join(one.said for one in lost)
     return [
         f"Missing covariates were imputed {question.imputations} times (seed {question.seed}):"
         f" {filled}. The imputation models hold the event and its Nelson–Aalen hazard; that the"
