@@ -13,8 +13,9 @@ from analysis.models.design_matrix import to_model_frame
 from analysis.models.discrimination import Validation, validate_cox
 from registry.errors import MendableError
 
-#: Above so many units so few samples do: there is hardly any optimism to take off.
-MANY_UNITS, FEW_SAMPLES = 5000, 20
+#: Above so many units so few samples do: there is hardly any optimism to take off. They are just
+#: enough for 95 % limits.
+MANY_UNITS, FEW_SAMPLES = 5000, 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,10 +43,12 @@ def validate_rows(
         The rows; who is followed from a later day than time zero is left out.
     method
         ``"cox"`` or ``"firth-cox"``.
-    horizon_years, level
+    horizon_years
         For the calibration.
+    level
+        Of all limits.
     samples, seed
-        Bootstrap samples (at most 20 above 5,000 units), and their seed.
+        Bootstrap samples of patients (at most 40 above 5,000 units), and their seed.
 
     Raises
     ------
@@ -58,14 +61,16 @@ def validate_rows(
     used = min(samples, FEW_SAMPLES) if whole.n > MANY_UNITS else samples
     found = validate_cox(
         matrix, whole.time, event,
-        penalised=penalised, resamples=used, rng=np.random.default_rng(seed),
+        penalised=penalised, cluster=whole.cluster, level=level,
+        resamples=used, rng=np.random.default_rng(seed),
     )  # fmt: skip
     groups: tuple[CalibrationGroup, ...] = ()
     refused = ""
     try:
         groups = calibrate_cox(
             matrix, whole.time, event, horizon_years,
-            penalised=penalised, level=level, resamples=used, rng=np.random.default_rng(seed),
+            penalised=penalised, cluster=whole.cluster, level=level,
+            resamples=used, rng=np.random.default_rng(seed),
         )  # fmt: skip
     except MendableError as error:
         refused = error.message

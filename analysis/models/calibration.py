@@ -4,7 +4,7 @@ People are grouped by predicted risk; the observed risk of a group is one less i
 estimate at the horizon. In the rows that made the model the two agree too well: the bootstrap
 refits the model, measures the gap of each group in the resampled and in the original rows, and
 takes the mean difference off (Harrell 1996, Stat Med 15:361–387; groups with limits fixed by the
-whole model, as ``rms::calibrate`` does).
+whole model, as ``rms::calibrate`` does). The limits of an observed risk move with it.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from analysis.estimators.observations import RightCensored
 from analysis.estimators.survival import kaplan_meier
-from analysis.models.discrimination import ENOUGH, cox_coefficients
+from analysis.models.discrimination import cox_coefficients, linear_predictor
+from analysis.models.optimism import ENOUGH, draw_samples
 from registry.errors import MendableError, RefusedEstimateError
 
 Array = NDArray[np.float64]
@@ -43,6 +44,9 @@ class CalibrationGroup:
         One less Kaplan–Meier, with beta product limits.
     optimism
         Mean optimism of observed − predicted; NaN without resampling.
+    corrected_lower, corrected_upper
+        Limits of ``corrected``: those of ``observed``, moved by the optimism and kept within 0 and
+        1; NaN without resampling.
     """
 
     n: int
@@ -56,8 +60,18 @@ class CalibrationGroup:
 
     @property
     def corrected(self) -> float:
-        """Observed risk less optimism: what new people with such predictions would show."""
-        return self.observed - self.optimism
+        """Observed risk less optimism, within 0 and 1: what new such people would show."""
+        return float(np.clip(self.observed - self.optimism, 0.0, 1.0))
+
+    @property
+    def corrected_lower(self) -> float:
+        """Lower limit of ``corrected``."""
+        return float(np.clip(self.lower - self.optimism, 0.0, 1.0))
+
+    @property
+    def corrected_upper(self) -> float:
+        """Upper limit of ``corrected``."""
+        return float(np.clip(self.upper - self.optimism, 0.0, 1.0))
 
 
 def risk_at(
@@ -70,12 +84,12 @@ def risk_at(
     array([0.442])
     """
     middle = matrix.mean(axis=0)
-    weight = np.exp((matrix - middle) @ coef)
+    weight = np.exp(linear_predictor(matrix - middle, coef))
     order = np.argsort(time, kind="stable")
     beyond = np.concatenate((np.cumsum(weight[order][::-1])[::-1], [0.0]))
     failed = time[event & (time <= horizon)]
     hazard = float(np.sum(1.0 / beyond[np.searchsorted(time[order], failed, side="left")]))
-    risk: Array = -np.expm1(-hazard * np.exp((at - middle) @ coef))
+    risk: Array = -np.expm1(-hazard * np.exp(linear_predictor(at - middle, coef)))
     return risk
 
 
@@ -100,6 +114,8 @@ def calibrate_cox(
     *,
     groups: int | None = None,
     penalised: bool = False,
+    ties: str | None = None,
+    cluster: NDArray[np.generic] | None = None,
     level: float = 0.95,
     resamples: int = 200,
     rng: np.random.Generator,
@@ -108,12 +124,13 @@ def calibrate_cox(
 
     Parameters
     ----------
-    matrix, time, event, penalised
+    matrix, time, event, penalised, ties, cluster
         As for :func:`analysis.models.discrimination.validate_cox`; competing events censor.
     horizon
         In the unit of ``time``.
     groups
-        By quantiles of predicted risk; default up to five with ten events each.
+        By quantiles of predicted risk; default up to five with ten events each. Where fewer risks
+        differ there are fewer groups.
     level
         Of the observed risks' limits.
     resamples, rng
@@ -132,15 +149,16 @@ def calibrate_cox(
     """
     early = int(np.sum(event & (time <= horizon)))
     count = groups or int(np.clip(early // EVENTS_PER_GROUP, 1, MOST_GROUPS))
-    coef = cox_coefficients(matrix, time, event, penalised=penalised)
+    coef = cox_coefficients(matrix, time, event, penalised=penalised, ties=ties)
     risk = risk_at(matrix, time, event, coef, horizon, matrix)
-    inner = np.unique(np.quantile(risk, np.arange(1, count) / count))
+    inner = _inner_limits(risk, count)
     place = np.searchsorted(inner, risk, side="left")
     gaps = []
-    for _ in range(resamples):
-        rows = rng.integers(0, len(time), len(time))
+    for rows in draw_samples(len(time), cluster, resamples, rng):
         try:
-            again = cox_coefficients(matrix[rows], time[rows], event[rows], penalised=penalised)
+            again = cox_coefficients(
+                matrix[rows], time[rows], event[rows], penalised=penalised, ties=ties
+            )
         except MendableError:
             continue
         sample = matrix[rows], time[rows], event[rows]
@@ -162,6 +180,21 @@ def calibrate_cox(
         _group(risk[place == k], time[place == k], event[place == k], horizon, level, optimism[k])
         for k in range(len(inner) + 1)
     )
+
+
+def _inner_limits(risk: Array, count: int) -> Array:
+    """Limits between groups: quantiles, each moved midway between the risks on its two sides.
+
+    A limit at a risk that many share would put all of them into the next group in every sample that
+    predicts a little more for them.
+
+    >>> _inner_limits(np.array([0.1, 0.1, 0.3, 0.3, 0.3]), 5)  # two risks, two groups
+    array([0.2])
+    """
+    known = np.unique(risk)
+    above = np.searchsorted(known, np.quantile(risk, np.arange(1, count) / count), side="right")
+    above = np.unique(above[above < len(known)])
+    return np.asarray((known[above - 1] + known[above]) / 2)
 
 
 def _gaps(risk: Array, time: Array, event: BoolArray, inner: Array, horizon: float) -> Array:

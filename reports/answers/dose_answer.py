@@ -221,6 +221,8 @@ def _describe_validation(found: ModelValidation) -> dict[str, Any]:
     measured["slope"]["corrected"] = found.discrimination.slope.corrected
     for group, plain in zip(found.calibration, described["calibration"], strict=True):
         plain["corrected"] = group.corrected
+        plain["corrected_lower"] = group.corrected_lower
+        plain["corrected_upper"] = group.corrected_upper
     if not found.refused:
         described.pop("refused")
     else:

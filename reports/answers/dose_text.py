@@ -176,11 +176,12 @@ def _validation(found: Mapping[str, Any]) -> str:
         return "Ranking and calibration: not resampled (--validation-samples)"
     if "refused" in model:
         return f"Ranking and calibration: not given: {model['refused']}"
-    c, slope = model["c"], model["slope"]
+    c, slope, level = model["c"], model["slope"], found["level"]
     said = (
         f"Ranking by the adjusted model ({model['model']}): Harrell's C {c['apparent']:.3f}, less"
-        f" optimism {c['corrected']:.3f}; calibration slope less optimism"
-        f" {slope['corrected']:.2f} ({model['fitted']} bootstrap samples)"
+        f" optimism {c['corrected']:.3f}{_limits_of(c, 3, level)}; calibration slope less optimism"
+        f" {slope['corrected']:.2f}{_limits_of(slope, 2, level)}"
+        f" ({model['fitted']} bootstrap samples)"
     )
     groups = model["calibration"]
     if "refused" in groups:
@@ -192,7 +193,8 @@ def _validation(found: Mapping[str, Any]) -> str:
             f"{100 * one['predicted']:.1f} %",
             f"{100 * one['observed']:.1f} %"
             f" ({100 * one['lower']:.1f} % to {100 * one['upper']:.1f} %)",
-            f"{100 * one['corrected']:.1f} %",
+            f"{100 * one['corrected']:.1f} %"
+            f" ({100 * one['corrected_lower']:.1f} % to {100 * one['corrected_upper']:.1f} %)",
         ]
         for one in groups
     ]
@@ -200,6 +202,13 @@ def _validation(found: Mapping[str, Any]) -> str:
     return f"{said}\nCalibration at {model['horizon_years']:g} years\n" + lay_out_table(
         headings, rows
     )
+
+
+def _limits_of(measure: Mapping[str, Any], digits: int, level: float) -> str:
+    lower, upper = measure["corrected_lower"], measure["corrected_upper"]
+    if lower != lower:
+        return ""
+    return f" ({100 * level:g} % limits {lower:.{digits}f} to {upper:.{digits}f})"
 
 
 def _doses(found: Mapping[str, Any]) -> str:

@@ -124,7 +124,8 @@ def dose_response(
         typer.Option(
             min=0,
             max=100_000,
-            help="Bootstrap samples for the optimism of ranking (C) and calibration; 0 for none.",
+            help="Bootstrap samples for the optimism of ranking (C) and calibration, and for limits"
+            " (39 or more at 95 %); 0 for none.",
         ),
     ] = 100,
     level: Annotated[

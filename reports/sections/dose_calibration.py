@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 from analysis.dose_effect.dose_response import DoseResponse, Refused
 from analysis.dose_effect.dose_validation import ModelValidation
 from analysis.models.calibration import CalibrationGroup
+from analysis.models.optimism import Corrected
 from reports.page.document import Block, Column, Note, Paragraph, Row, Table
 from reports.sections.dose_values import MODEL_WORDS
 from reports.words.values import Count, CurveEstimate, Quantity, text
@@ -27,6 +30,14 @@ def _ranking(answer: DoseResponse, found: ModelValidation) -> Block:
     def share(value: float, digits: int) -> Quantity:
         return Quantity(value, digits=digits, n=n, events=events)
 
+    def corrected(measure: Corrected, digits: int) -> Quantity:
+        if math.isnan(measure.corrected_lower):
+            return share(measure.corrected, digits)
+        return Quantity(
+            measure.corrected, measure.corrected_lower, measure.corrected_upper,
+            digits=digits, level=answer.question.level, n=n, events=events,
+        )  # fmt: skip
+
     return Paragraph(
         text(
             f"Harrell’s C of the adjusted model ({MODEL_WORDS[found.model]}) is {{c}}, less"
@@ -35,8 +46,8 @@ def _ranking(answer: DoseResponse, found: ModelValidation) -> Block:
             " of pairs in which the one with the higher predicted hazard fails first; a slope below"
             " 1 says by how much the model’s differences would have to shrink for new patients.",
             c=share(measured.c.apparent, 3),
-            corrected=share(measured.c.corrected, 3),
-            slope=share(measured.slope.corrected, 2),
+            corrected=corrected(measured.c, 3),
+            slope=corrected(measured.slope, 2),
         )
     )
 
@@ -56,7 +67,8 @@ def _calibration(answer: DoseResponse, found: ModelValidation) -> Block:
         notes=(
             "Limits are the beta product. Optimism is the mean over bootstrap samples of how much"
             " better the refitted model agrees with its own sample than with all patients"
-            " (Harrell 1996). Death is a censoring here: the risks are net.",
+            " (Harrell 1996); the limits move with it. Death is a censoring here: the risks are"
+            " net.",
         ),
     )  # fmt: skip
 
@@ -66,7 +78,12 @@ def _group(one: CalibrationGroup, level: float) -> Row:
     observed = CurveEstimate(
         one.observed, one.lower, one.upper, n, events, one.at_risk, level=level
     )
-    corrected = min(max(one.corrected, 0.0), 1.0)
-    bare = CurveEstimate(corrected, None, None, n, events, one.at_risk)
+    corrected = CurveEstimate(
+        one.corrected, one.corrected_lower, one.corrected_upper, n, events, one.at_risk, level=level
+    )
+    if math.isnan(one.optimism):
+        corrected = CurveEstimate(
+            None, None, None, n, events, one.at_risk, reason="no bootstrap sample has such patients"
+        )
     predicted = Quantity(100 * one.predicted, digits=1, n=n, events=events)
-    return Row((Count(n), Count(events), predicted, observed, bare))
+    return Row((Count(n), Count(events), predicted, observed, corrected))

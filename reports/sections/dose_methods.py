@@ -23,6 +23,9 @@ REFERENCES = (
     " likelihood information from logistic regressions. Stat Med 2013;32:5062–5076.",
     "Grambsch PM, Therneau TM. Proportional hazards tests and diagnostics based on weighted"
     " residuals. Biometrika 1994;81:515–526.",
+    "Noma H, Shinozaki T, Iba K, Teramukai S, Furukawa TA. Confidence intervals of prediction"
+    " accuracy measures for multivariable prediction models based on the bootstrap-based optimism"
+    " correction methods. Stat Med 2021;40:5691–5701.",
     "Harrell FE, Lee KL, Mark DB. Multivariable prognostic models: issues in developing models,"
     " evaluating assumptions and adequacy, and measuring and reducing errors. Stat Med"
     " 1996;15:361–387.",
@@ -153,7 +156,9 @@ def _doubts(how: HowToAnswer) -> str:
         " processes. Ranking is Harrell’s C, calibration the slope on the model’s own predictor and"
         " predicted against observed risk (one less Kaplan–Meier, beta product limits) in groups of"
         f" predicted risk; the optimism of each comes from {how.validation_samples} bootstrap"
-        " samples at most, in each of which the model is fitted anew. Proportional hazards are"
+        " samples of patients at most, in each of which the model is fitted anew. The same samples"
+        " give the limits: of C the percentiles of C in the samples, less the optimism (Noma and"
+        " others 2021); of the slope those of its optimism. Proportional hazards are"
         " tested by scaled Schoenfeld residuals."
     )
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from registry.errors import UsageError
 
 if TYPE_CHECKING:
+    from analysis.models.calibration import CalibrationGroup
     from analysis.models.regression import RegressionRows
     from reports.tables.regression import RegressionQuestion
 
@@ -60,48 +61,72 @@ def validate(rows: RegressionRows, question: RegressionQuestion) -> dict[str, An
 
     event, matrix = rows.status == 1, rows.frame.matrix
     rng, samples = np.random.default_rng(question.seed), question.validate
+    penalised = question.model == "firth-cox"
     if rows.time is None:
-        found = validate_logistic(matrix, event, resamples=samples, rng=rng)
-    else:
-        penalised = question.model == "firth-cox"
-        found = validate_cox(
-            matrix, rows.time, event, penalised=penalised, resamples=samples, rng=rng
+        found = validate_logistic(
+            matrix, event, cluster=rows.cluster, level=question.level, resamples=samples, rng=rng
         )
+    else:
+        found = validate_cox(
+            matrix, rows.time, event, penalised=penalised, ties=question.ties,
+            cluster=rows.cluster, level=question.level, resamples=samples, rng=rng,
+        )  # fmt: skip
     described = asdict(found)
     described["c"]["corrected"] = found.c.corrected
     described["slope"]["corrected"] = found.slope.corrected
+    described["level"] = question.level
+    described["drawn"] = "rows" if question.cluster is None else f"clusters of {question.cluster}"
     described["seed"] = question.seed
     if rows.time is not None and question.calibrate_at is not None:
         groups = calibrate_cox(
             matrix, rows.time, event, question.calibrate_at, penalised=penalised,
-            level=question.level, resamples=samples, rng=np.random.default_rng(question.seed),
+            ties=question.ties, cluster=rows.cluster, level=question.level, resamples=samples,
+            rng=np.random.default_rng(question.seed),
         )  # fmt: skip
         described["calibration"] = {
             "time": question.calibrate_at,
-            "groups": [asdict(one) | {"corrected": one.corrected} for one in groups],
+            "groups": [_describe_group(one) for one in groups],
         }
     return described
+
+
+def _describe_group(group: CalibrationGroup) -> dict[str, Any]:
+    """One group of a calibration, ready for JSON."""
+    from dataclasses import asdict
+
+    return asdict(group) | {
+        "corrected": group.corrected,
+        "corrected_lower": group.corrected_lower,
+        "corrected_upper": group.corrected_upper,
+    }
 
 
 def lay_out_validation(found: dict[str, Any]) -> str:
     """Lay it out for a person."""
     from reports.render.text import lay_out_table
 
+    limits = f"{100 * found['level']:g} % limits"
+    measures = (("C", found["c"]), ("calibration slope", found["slope"]))
     rows = [
-        [name, *(f"{found[key][part]:.4f}" for part in ("apparent", "optimism", "corrected"))]
-        for name, key in (("C", "c"), ("calibration slope", "slope"))
-    ]
+        [
+            name, *(f"{one[part]:.4f}" for part in ("apparent", "optimism", "corrected")),
+            _limits(one["corrected_lower"], one["corrected_upper"]),
+        ]
+        for name, one in measures
+    ]  # fmt: skip
     said = (
-        f"Validation by {found['fitted']} of {found['resamples']} bootstrap samples\n"
-        + lay_out_table(["measure", "as it appears", "optimism", "corrected"], rows)
+        f"Validation by {found['fitted']} of {found['resamples']} bootstrap samples of"
+        f" {found['drawn']}\n"
+        + lay_out_table(["measure", "as it appears", "optimism", "corrected", limits], rows)
+        + "".join(f"\nLimits of {name}: {one['interval']}" for name, one in measures)
     )
     if "calibration" not in found:
         return said
     groups = [
         [
             str(one["n"]), str(one["events"]), f"{one['predicted']:.4f}",
-            f"{one['observed']:.4f} ({one['lower']:.4f} to {one['upper']:.4f})",
-            f"{one['corrected']:.4f}",
+            _with_limits(one["observed"], one["lower"], one["upper"]),
+            _with_limits(one["corrected"], one["corrected_lower"], one["corrected_upper"]),
         ]
         for one in found["calibration"]["groups"]
     ]  # fmt: skip
@@ -109,3 +134,11 @@ def lay_out_validation(found: dict[str, Any]) -> str:
     return f"{said}\nCalibration at {found['calibration']['time']:g}\n" + lay_out_table(
         headings, groups
     )
+
+
+def _limits(lower: float, upper: float) -> str:
+    return "–" if lower != lower else f"{lower:.4f} to {upper:.4f}"
+
+
+def _with_limits(value: float, lower: float, upper: float) -> str:
+    return "–" if value != value else f"{value:.4f} ({_limits(lower, upper)})"

@@ -381,6 +381,43 @@ def test_validation_takes_the_optimism_off(capsys: pytest.CaptureFixture[str], l
     said = capsys.readouterr().out
     assert "Calibration at 365" in said
     assert "as it appears" in said
+    for measure in (found["c"], found["slope"]):
+        assert measure["corrected_lower"] < measure["corrected"] < measure["corrected_upper"]
+        assert f"{measure['corrected_lower']:.4f} to {measure['corrected_upper']:.4f}" in said
+        assert measure["interval"] in said
+    for one in groups:
+        moved = one["lower"] - one["optimism"], one["upper"] - one["optimism"]
+        assert (one["corrected_lower"], one["corrected_upper"]) == pytest.approx(moved)
+
+
+def test_validation_by_few_samples_has_no_limits(
+    capsys: pytest.CaptureFixture[str], lung: str
+) -> None:
+    arguments = ["regress", lung, "--time", "time", "--event", "status", "--event-codes", "1=0,2=1"]
+    arguments += ["--terms", "sex", "--model", "cox", "--validate", "50", "--level", "0.99"]
+    found = run(capsys, *arguments)["validation"]
+    assert found["c"]["corrected_lower"] is None
+    assert found["slope"]["corrected_upper"] is None
+    assert "199 or more are needed" in found["c"]["interval"]
+    assert run_in_frame(app, arguments) == 0
+    assert "199 or more are needed" in capsys.readouterr().out
+
+
+def test_validation_is_of_the_model_that_was_asked_for(
+    capsys: pytest.CaptureFixture[str], lung: str
+) -> None:
+    """Ties, clusters and a single yes or no; each was passed over, or ended in a fault."""
+    arguments = ["regress", lung, "--time", "time", "--event", "status", "--event-codes", "1=0,2=1"]
+    arguments += ["--terms", "sex", "--validate", "40", "--model"]
+    efron = run(capsys, *arguments, "cox", "--calibrate-at", "365")["validation"]
+    assert [one["n"] for one in efron["calibration"]["groups"]] == [90, 138]
+    assert efron["drawn"] == "rows"
+    breslow = run(capsys, *arguments, "cox", "--ties", "breslow")["validation"]
+    assert breslow["slope"]["optimism"] != efron["slope"]["optimism"]
+    clustered = run(capsys, *arguments, "cox", "--cluster", "inst")["validation"]
+    assert clustered["drawn"] == "clusters of inst"
+    assert clustered["c"]["corrected_lower"] != efron["c"]["corrected_lower"]
+    assert clustered["c"]["apparent"] == pytest.approx(efron["c"]["apparent"], abs=0.01)
 
 
 @pytest.mark.parametrize(

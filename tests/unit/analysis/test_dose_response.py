@@ -35,7 +35,7 @@ from analysis.dose_effect.dose_validation import validate_rows
 from analysis.models.calibration import failed_by
 from analysis.models.cox import cox
 from analysis.models.design_matrix import to_model_frame
-from analysis.models.discrimination import concordance
+from analysis.models.discrimination import concordance, validate_cox
 from analysis.outcomes.cohort import DataCut
 from registry.errors import RefusedEstimateError, UsageError
 from synthetic_cohort.cohort import TRUTH, draw_department
@@ -352,6 +352,23 @@ def test_validation_is_of_the_model_that_is_reported(rows: DoseRows) -> None:
     assert firth.model == "firth-cox"
     beyond = validate_rows(rows, "cox", 45.0, level=0.95, samples=5, seed=1)
     assert "earlier horizon" in beyond.refused
+
+
+def test_validation_draws_patients_and_has_limits(rows: DoseRows) -> None:
+    """As if everybody had two tumours; rows were drawn before."""
+    pairs = replace(rows, patient_id=tuple(f"P{place // 2}" for place in range(rows.n)))
+    found = validate_rows(pairs, "cox", 5.0, level=0.9, samples=40, seed=3).discrimination
+    whole = complete_rows(pairs)
+    matrix = to_model_frame({"dose": whole.dose / 10, **whole.covariates}).matrix
+    expected = validate_cox(
+        matrix, whole.time, whole.status == 1, cluster=whole.cluster, level=0.9,
+        resamples=40, rng=np.random.default_rng(3),
+    )  # fmt: skip
+    drawn_by_rows = validate_rows(rows, "cox", 5.0, level=0.9, samples=40, seed=3).discrimination
+    assert found.c.apparent == drawn_by_rows.c.apparent
+    assert found.c.optimism != drawn_by_rows.c.optimism
+    assert found.c.corrected_lower < found.c.corrected < found.c.corrected_upper
+    assert found == expected
 
 
 def test_simulations_are_the_same_for_any_number_of_workers(rows: DoseRows) -> None:
