@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 RECORDED, RECOMPUTED = "recorded", "recomputed"
+ADJUSTED = "Isotope is adjusted for; the ratio of dose is taken to be the same in each."
+NOT_ADJUSTED = "Adjust for isotope, or exclude all but one."
 
 
 @dataclass(frozen=True, slots=True)
@@ -310,6 +312,7 @@ def check_one_kind(
     dose_model: str | None = None,
     pool_dose_models: bool = False,
     rbe: Mapping[str, float] | None = None,
+    is_adjusted_for_isotope: bool = False,
 ) -> tuple[NDArray[np.bool_], tuple[str, ...]]:
     """Hold the doses to one model and, for a BED, to one radiation.
 
@@ -340,7 +343,7 @@ def check_one_kind(
     if doses.source == RECORDED:
         models = np.array(doses.dose_model, dtype=object)
         if dose_model is not None:
-            kept &= models == dose_model
+            kept &= _of_model(models, kept, dose_model)
         named = Counter(str(name) for name in models[kept] if name)
         unnamed = int(np.sum(kept)) - sum(named.values())
         counts = ", ".join(f"{name} {count}" for name, count in sorted(named.items()))
@@ -356,8 +359,8 @@ def check_one_kind(
             said.append(f"Recorded doses of several dose models are pooled: {counts}.")
         if unnamed and named:
             said.append(f"{unnamed} doses name no dose model; they are kept.")
-    isotopes = sorted({name for name, is_kept in zip(doses.isotope, kept, strict=True) if is_kept})
-    named_isotopes = [name for name in isotopes if name]
+    pairs = zip(doses.isotope, kept, strict=True)
+    named_isotopes = sorted({name for name, is_kept in pairs if is_kept and name})
     if doses.field.is_bed:
         parts = sorted({part for name in named_isotopes for part in name.split(" + ")})
         _require_rbe(parts, rbe)
@@ -370,9 +373,18 @@ def check_one_kind(
     elif len(named_isotopes) > 1:
         said.append(
             f"Doses of several isotopes are in one analysis ({', '.join(named_isotopes)}): equal"
-            " doses need not be equally effective. Adjust for isotope, or exclude all but one."
+            " doses need not be equally effective."
+            f" {ADJUSTED if is_adjusted_for_isotope else NOT_ADJUSTED}"
         )
     return kept, tuple(said)
+
+
+def _of_model(models: Any, kept: NDArray[np.bool_], dose_model: str) -> NDArray[np.bool_]:
+    found = sorted({str(name) or "none named" for name in models[kept]})
+    if found and dose_model not in found:
+        what = f"No recorded dose is by the model {dose_model!r}; recorded are {', '.join(found)}."
+        raise UsageError(what, option="--dose-model")
+    return np.asarray(models == dose_model, dtype=bool)
 
 
 def _require_rbe(isotopes: Sequence[str], rbe: Mapping[str, float] | None) -> None:

@@ -8,7 +8,7 @@ death within it competing; for incidences and clinical risk).
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from dataclasses import field as dataclass_field
 from typing import TYPE_CHECKING, Any
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from analysis.dose_effect.covariates import read_covariates
 from analysis.dose_effect.dose_fields import DoseField, check_one_kind, find_dose, read_doses
+from analysis.dose_effect.exclusions import exclude_units
 from analysis.implants.radiobiology import RepairModel
 from analysis.models.design_matrix import Column
 from analysis.outcomes import cohort
@@ -73,6 +74,8 @@ class DoseQuestion:
         α/β and repair half-time of a BED.
     rbe
         (isotope, relative biological effectiveness) of a BED, where isotopes go together.
+    with_prior_treatment
+        Tumours treated before their plaque stay in; the rules of the cohort say the same.
     """
 
     end_point: str
@@ -86,9 +89,14 @@ class DoseQuestion:
     level: float = 0.95
     repair: RepairModel = dataclass_field(default_factory=RepairModel)
     rbe: tuple[tuple[str, float], ...] = ()
+    with_prior_treatment: bool = False
 
     def words(self) -> str:
-        """Return the question in one line, the same for the same question."""
+        """Return the question in one line, the same for the same question.
+
+        Whatever changes who is in it or how the ratio is estimated makes it another question: each
+        such choice is one more chance of a small p.
+        """
         field, source = find_dose(self.dose)
         parts = [
             f"{self.end_point} on {field.name} ({source})",
@@ -103,6 +111,14 @@ class DoseQuestion:
             )
         if field.is_bed:
             parts += [f"RBE {name}={value:g}" for name, value in self.rbe]
+        if self.method != "auto":
+            parts.append(f"by {self.method}")
+        if self.dose_model:
+            parts.append(f"doses by {self.dose_model} only")
+        if self.pool_dose_models:
+            parts.append("dose models pooled")
+        if self.with_prior_treatment:
+            parts.append("with tumours treated before")
         return "; ".join(parts)
 
 
@@ -303,7 +319,7 @@ def read_dose_rows(
     }  # fmt: skip
     wanted = dict.fromkeys([*question.adjust, THICKNESS, *(n for n, _ in question.exclude)])
     columns = read_covariates(connection, cut, **keys, names=list(wanted))
-    kept, steps = _exclude(columns, question.exclude, steps, table.n)
+    kept, steps, warned = exclude_units(columns, question.exclude, steps, table.n)
     doses = read_doses(
         connection, cut, table.tumour_id, field, source,
         course_gap_days=rules.course_gap_days, half_life_source=half_life_source,
@@ -315,6 +331,7 @@ def read_dose_rows(
         dose_model=question.dose_model,
         pool_dose_models=question.pool_dose_models,
         rbe=dict(question.rbe),
+        is_adjusted_for_isotope="isotope" in question.adjust,
     )
     reasons = ", ".join(f"{words} {count}" for words, count in sorted(doses.missing.items()))
     words = f"no {source} {field.words}" + (f" ({reasons})" if reasons else "")
@@ -345,29 +362,9 @@ def read_dose_rows(
         end=end / DAYS_PER_YEAR,
         end_status=end_status,
         flow=steps,
-        notes=said,
+        notes=(*warned, *said),
     )
     return _under_observation(every.select(with_dose))
-
-
-def _exclude(
-    columns: Mapping[str, Column],
-    exclude: Sequence[tuple[str, str]],
-    steps: tuple[FlowStep, ...],
-    n: int,
-) -> tuple[NDArray[np.bool_], tuple[FlowStep, ...]]:
-    kept = np.ones(n, dtype=bool)
-    for name, value in exclude:
-        column = columns[name]
-        if isinstance(column, np.ndarray):
-            raise UsageError(
-                f"{name} is a number; rows are excluded by the value of a field of codes.",
-                option="--exclude",
-            )
-        gone = kept & np.array([one == value for one in column], dtype=bool)
-        kept &= ~gone
-        steps = (*steps, FlowStep(f"excluded: {name} is {value}", int(gone.sum()), int(kept.sum())))
-    return kept, steps
 
 
 def _under_observation(rows: DoseRows) -> DoseRows:

@@ -184,10 +184,11 @@ def dose_response(
     question = read_question(
         DoseOptions(
             end_point, dose, adjust, horizon, exclude, method, dose_model, pool_dose_models, level,
-            alpha_beta, repair_half_time, rbe,
+            alpha_beta, repair_half_time, rbe, with_prior_treatment,
         ),
         planned,
     )  # fmt: skip
+    beside = choose_against(question.end_point, against)
     asked_cut = read_date(data_cut, option="--data-cut") if data_cut else None
     files = _files_to_write(out, export, force)
     how = HowToAnswer(
@@ -203,10 +204,10 @@ def dose_response(
             opened.connection,
             question,
             DataCut(cut),
-            rules=CohortRules(int(settings["course_gap_days"]), with_prior_treatment),
+            rules=CohortRules(int(settings["course_gap_days"]), question.with_prior_treatment),
             vision=VisionRules.of(settings),
             half_life_source=str(settings["half_life_source"]),
-            against=choose_against(question.end_point, against),
+            against=beside,
             how=how,
             progress=make_progress(),
         )

@@ -35,6 +35,7 @@ class DoseOptions:
     alpha_beta: float | None = None
     repair_half_time: float | None = None
     rbe: list[str] | None = None
+    with_prior_treatment: bool = False
 
 
 def read_question(options: DoseOptions, plan: DosePlan | None) -> DoseQuestion:
@@ -72,6 +73,11 @@ def read_question(options: DoseOptions, plan: DosePlan | None) -> DoseQuestion:
     ):
         if not right:
             raise UsageError(f"{option} is out of range: {value:g}.", option=option)
+    if options.dose_model and dose.endswith(":recomputed"):
+        raise UsageError(
+            "--dose-model keeps recorded doses of one model; a recomputed dose has none.",
+            option="--dose-model",
+        )
     rbe = list(plan.rbe) if plan and options.rbe is None else split_list(options.rbe)
     return DoseQuestion(
         end_point,
@@ -81,10 +87,11 @@ def read_question(options: DoseOptions, plan: DosePlan | None) -> DoseQuestion:
         tuple(read_exclusion(part) for part in exclude),
         options.method or (plan.method if plan else "auto"),
         options.dose_model or (plan.dose_model if plan else "") or None,
-        options.pool_dose_models,
+        options.pool_dose_models or (plan.pool_dose_models if plan else False),
         level,
         RepairModel(alpha_beta, half_time),
         read_rbe(rbe),
+        options.with_prior_treatment or (plan.with_prior_treatment if plan else False),
     )
 
 
@@ -105,11 +112,34 @@ def read_exclusion(text: str) -> tuple[str, str]:
 
 
 def choose_against(end_point: str, asked: str | None) -> str | None:
-    """Return the end point of the trade-off: vision against control, control against harm."""
+    """Return the end point of the trade-off: vision against control, control against harm.
+
+    Raises
+    ------
+    UsageError
+        There is no such end point, or it is the one asked about.
+    """
     if asked is not None:
-        return None if asked == "none" else asked
+        if asked == end_point:
+            raise UsageError(
+                f"--against {asked} is the end point itself: name another, or none.",
+                option="--against",
+            )
+        return None if asked == "none" else _known_end_point(asked)
     controls = ("local_failure", "eye_loss", "metastasis", "death", "melanoma_death")
     return "vision:6/60" if end_point in controls else "local_failure"
+
+
+def _known_end_point(name: str) -> str:
+    from analysis.dose_effect.dose_rows import find_vision_level
+    from analysis.outcomes.end_points import find_end_point
+
+    try:
+        if find_vision_level(name) is None:
+            find_end_point(name)
+    except UsageError as error:
+        raise UsageError(f"--against {name}: {error.message}", option="--against") from None
+    return name
 
 
 def describe_asked(question: DoseQuestion) -> dict[str, Any]:
@@ -126,4 +156,6 @@ def describe_asked(question: DoseQuestion) -> dict[str, Any]:
         "alpha_beta_gy": question.repair.alpha_beta_gy,
         "repair_half_time_hours": question.repair.repair_half_time_hours,
         "rbe": say_rbe(question.rbe),
+        "pool_dose_models": question.pool_dose_models,
+        "with_prior_treatment": question.with_prior_treatment,
     }

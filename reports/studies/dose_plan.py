@@ -2,8 +2,9 @@
 
 Fields: ``question`` (in words), ``end_point``, ``dose``, ``horizon_years``, ``adjust`` (list),
 ``exclusions`` (list of FIELD=VALUE), ``method`` (auto, cox, firth-cox), ``dose_model``, ``level``,
-``alpha_beta_gy``, ``repair_half_time_hours``, ``rbe`` (list of ISOTOPE=VALUE), ``decided_on`` (a
-day) and ``locked_hash``; what a plan leaves out is as by default. Locking adds the last: the
+``alpha_beta_gy``, ``repair_half_time_hours``, ``rbe`` (list of ISOTOPE=VALUE),
+``pool_dose_models`` and ``with_prior_treatment`` (true or false), ``decided_on`` (a day) and
+``locked_hash``; what a plan leaves out is as by default. Locking adds the last: the
 SHA-256 of the others in a fixed form, so that spaces and order do not count. That the lock came
 before the looks is told by the log of questions beside the registry, where the lock is entered too.
 """
@@ -37,6 +38,8 @@ FIELDS: dict[str, tuple[type, ...]] = {
     "alpha_beta_gy": (int, float),
     "repair_half_time_hours": (int, float),
     "rbe": (list,),
+    "pool_dose_models": (bool,),
+    "with_prior_treatment": (bool,),
     "decided_on": (date,),
     "locked_hash": (str,),
 }
@@ -64,6 +67,8 @@ class DosePlan:
     alpha_beta_gy: float = ALPHA_BETA_GY
     repair_half_time_hours: float = REPAIR_HALF_TIME_HOURS
     rbe: tuple[str, ...] = ()
+    pool_dose_models: bool = False
+    with_prior_treatment: bool = False
 
     @property
     def is_locked(self) -> bool:
@@ -122,6 +127,8 @@ def read_plan(path: Path) -> DosePlan:
         alpha_beta_gy=float(fields.get("alpha_beta_gy", ALPHA_BETA_GY)),
         repair_half_time_hours=float(fields.get("repair_half_time_hours", REPAIR_HALF_TIME_HOURS)),
         rbe=say_rbe(read_rbe(fields.get("rbe", []))),
+        pool_dose_models=fields.get("pool_dose_models", False),
+        with_prior_treatment=fields.get("with_prior_treatment", False),
     )
 
 
@@ -179,9 +186,13 @@ def _read_fields(path: Path) -> dict[str, Any]:
         if name not in fields:
             raise refuse(f"lacks the field {name}.", name)
     for name, value in fields.items():
-        wrong = not isinstance(value, FIELDS[name]) or isinstance(value, bool | datetime)
+        wrong = not isinstance(value, FIELDS[name]) or isinstance(value, datetime)
+        wrong |= isinstance(value, bool) and FIELDS[name] != (bool,)
         if wrong or (isinstance(value, list) and any(not isinstance(x, str) for x in value)):
-            kind = {date: "a day (2024-05-01, no quotes)", list: "a list of texts", str: "a text"}
+            kind = {
+                date: "a day (2024-05-01, no quotes)", list: "a list of texts", str: "a text",
+                bool: "true or false",
+            }  # fmt: skip
             raise refuse(f"needs {kind.get(FIELDS[name][0], 'a number')} as {name}.", name)
     if not 0 < fields["horizon_years"] <= 50:
         raise refuse("needs horizon_years above 0 and up to 50.", "horizon_years")
@@ -283,6 +294,8 @@ def compare_with_plan(
 
 
 def _said(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
     if isinstance(value, tuple | list):
         return ", ".join(map(str, value)) or "nothing"
     return f"{value:g}" if isinstance(value, float) else str(value)

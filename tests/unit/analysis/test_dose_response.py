@@ -118,6 +118,8 @@ def test_dose_models_are_not_pooled_silently(department: Any) -> None:
     kept, said = check_one_kind(mixed, pool_dose_models=True)
     assert kept.sum() == n - np.isnan(doses.dose).sum()
     assert "pooled" in said[0]
+    with pytest.raises(UsageError, match="recorded are homogeneous_water, monte_carlo"):
+        check_one_kind(mixed, dose_model="tg43")
     kept, _ = check_one_kind(mixed, dose_model="monte_carlo")
     assert kept.sum() <= n // 2
 
@@ -452,3 +454,27 @@ def test_all_error_is_refused(rows: DoseRows) -> None:
         simulate_dose_error(
             cohort, whole.applicator, 10.0, model=ErrorModel(0.5, 0.5, 0.0), outer=2, seed=1
         )
+
+
+def test_a_mistyped_exclusion_is_not_passed_over(department: Any) -> None:
+    def asked(field: str, value: str) -> DoseQuestion:
+        return DoseQuestion("local_failure", "apex", exclude=((field, value),))
+
+    with pytest.raises(UsageError, match="isotope is one of Ru-106, I-125"):
+        read_dose_rows(department, asked("isotope", "I125"), CUT)
+    rows = read_dose_rows(department, asked("size_category", "T9"), CUT)
+    (said,) = (note for note in rows.notes if note.startswith("Nobody has"))
+    assert "size_category T9" in said
+    assert "found are T1, T2, T3" in said
+
+
+def test_a_warning_of_several_isotopes_knows_what_is_adjusted_for(
+    department: Any, rows: DoseRows
+) -> None:
+    question = DoseQuestion("local_failure", "apex", adjust=("isotope",))
+    plain, adjusted = (
+        [note for note in one.notes if note.startswith("Doses of several isotopes")]
+        for one in (rows, read_dose_rows(department, question, CUT))
+    )
+    assert plain[0].endswith("Adjust for isotope, or exclude all but one.")
+    assert adjusted[0].endswith("the ratio of dose is taken to be the same in each.")

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from registry.errors import RefusedInputError
-from reports.options.dose_options import DoseOptions, describe_asked, read_question
+from registry.errors import RefusedInputError, UsageError
+from reports.options.dose_options import (
+    DoseOptions,
+    choose_against,
+    describe_asked,
+    read_question,
+)
 from reports.studies.dose_plan import compare_with_plan, lock_plan, read_plan
 from reports.studies.question_log import LoggedLook, add_look, count_questions, read_log
 
@@ -168,3 +174,60 @@ def test_log_counts_different_questions(tmp_path: Path) -> None:
     path.write_text("something else\n", encoding="utf-8")
     with pytest.raises(RefusedInputError, match="not a log of questions"):
         read_log(path)
+
+
+def test_who_is_in_and_how_it_is_estimated_make_another_question(plan: Path) -> None:
+    """A choice tried out is one more chance of a small p; before, these counted as one question."""
+    asked = DoseOptions("local_failure", "apex", adjust=["none"])
+    tried = [
+        asked,
+        replace(asked, method="cox"),
+        replace(asked, dose_model="monte_carlo"),
+        replace(asked, pool_dose_models=True),
+        replace(asked, with_prior_treatment=True),
+        replace(asked, exclude=["isotope=I-125"]),
+    ]
+    words = [read_question(one, None).words() for one in tried]
+    assert len(set(words)) == len(tried)
+    # the level of an interval changes neither
+    assert read_question(replace(asked, level=0.9), None).words() == words[0]
+
+
+def test_the_cohort_is_part_of_the_plan(plan: Path) -> None:
+    planned = read_plan(plan)
+    wider = DoseOptions(with_prior_treatment=True, pool_dose_models=True)
+    state = compare_with_plan(planned, describe_asked(read_question(wider, planned)), ())
+    assert "with_prior_treatment: planned no, done yes" in state.deviations
+    assert "pool_dose_models: planned no, done yes" in state.deviations
+    text = plan.read_text(encoding="utf-8")
+    plan.write_text(f"{text}with_prior_treatment = true\npool_dose_models = true\n")
+    planned = read_plan(plan)
+    question = read_question(DoseOptions(), planned)
+    assert question.with_prior_treatment
+    assert question.pool_dose_models
+    state = compare_with_plan(planned, describe_asked(question), ())
+    assert state.deviations == ("the plan was not locked before looking",)
+    plan.write_text(f'{text}with_prior_treatment = "yes"\n')
+    with pytest.raises(RefusedInputError, match="true or false"):
+        read_plan(plan)
+    plan.write_text(text.replace("horizon_years = 5", "horizon_years = true"))
+    with pytest.raises(RefusedInputError, match="needs a number as horizon_years"):
+        read_plan(plan)
+
+
+@pytest.mark.parametrize("name", ["nosuch", "vision:9/9", "vision"])
+def test_what_it_is_set_against_is_known_beforehand(name: str) -> None:
+    with pytest.raises(UsageError, match="--against"):
+        choose_against("local_failure", name)
+
+
+def test_an_end_point_is_not_set_against_itself() -> None:
+    with pytest.raises(UsageError, match="the end point itself"):
+        choose_against("death", "death")
+    assert choose_against("death", "none") is None
+    assert choose_against("death", "vision:6/60") == "vision:6/60"
+
+
+def test_a_dose_model_is_of_recorded_doses_only() -> None:
+    with pytest.raises(UsageError, match="a recomputed dose has none"):
+        read_question(DoseOptions("death", "apex:recomputed", dose_model="monte_carlo"), None)
