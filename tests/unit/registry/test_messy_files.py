@@ -26,7 +26,8 @@ from registry.store import open_store
 from registry.taking_in.intake import take_in
 from registry.workbook import read_current
 from synthetic_cohort.cohort import TRUTH, draw_department
-from synthetic_cohort.messy_files import MESSY_TABLES, STYLES, Style, prepare_truth, write_messy
+from synthetic_cohort.messy_files import MESSY_TABLES, prepare_truth, write_messy
+from synthetic_cohort.messy_styles import STYLES, Style
 
 AT = datetime(2026, 1, 31, 12, tzinfo=UTC)
 
