@@ -160,6 +160,20 @@ EYE_RULES = (
         amount="r.inserted_date - y.removed_date",
     ),
     CheckRule(
+        "plaque_out_after_eye_removed",
+        "notice",
+        "implant",
+        "the plaque is recorded in place after the eye had been removed",
+        "correct the time of the plaque's removal or the date of the eye's",
+        unit="days",
+        body=f"FROM checked_implant r {_WITH_EYE} WHERE r.inserted_date <= y.removed_date"
+        " AND r.removed_date > y.removed_date",
+        found=_two_dates(
+            ("removal of the eye", "y.removed_date"), ("removal of the plaque", "r.removed_date")
+        ),
+        amount="r.removed_date - y.removed_date",
+    ),
+    CheckRule(
         "event_before_insertion",
         "error",
         "event",
@@ -213,6 +227,18 @@ DEATH_RULES = (
     _after_death("visit_after_death", "visit", "r.visit_date", "visit"),
     _after_death("event_after_death", "event", "r.event_date", "event"),
     _after_death("insertion_after_death", "implant", "r.inserted_date", "insertion"),
+    CheckRule(
+        "plaque_out_after_death",
+        "notice",
+        "implant",
+        "the plaque was still in place at the death",
+        "make sure of the date of death and of the removal; if both are right, nothing is wrong",
+        unit="days",
+        body=f"FROM checked_implant r {_WITH_PATIENT} WHERE r.inserted_date <= p.death_date"
+        " AND r.removed_date > p.death_date",
+        found=_two_dates(("death", "p.death_date"), ("removal of the plaque", "r.removed_date")),
+        amount="r.removed_date - p.death_date",
+    ),
     CheckRule(
         "visit_after_last_contact",
         "warning",
