@@ -39,10 +39,18 @@ WORD_JOINER = "\u2060"
 LINE_IN_CHARACTERS = 100
 GAP_IN_CHARACTERS = 2
 WIDEST_COLUMN = 24
+BEYOND_FOLLOW_UP = "not estimable: beyond the last follow-up"
+ROWS_KEPT_TOGETHER = 12
+CHARACTERS_KEPT_TOGETHER = 1500
+"""The most of a table that is moved to the next page whole."""
+BOLD_WIDER = 8
+"""One character in so many is added to a word in bold."""
 LONGEST_WHOLE_WORD = 39
 """Characters of the longest word that the PDF keeps in one piece."""
-_LEVEL = re.compile(r"\d+ % CI")
-_LEVEL_IN_CELL = re.compile("\\((\\d+[ \u00a0]%[ \u00a0]CI)[ \u00a0]")
+_LEVEL = re.compile(r"\d+ % CI|quartiles|limits of agreement")
+_LEVEL_IN_CELL = re.compile(
+    "(\\(|, )(\\d+[ \u00a0]%[ \u00a0]CI|quartiles|limits of agreement)[ \u00a0]"
+)
 _SPAN = re.compile("(?<=\\d)\u2013(?=[\\d\u2212])")
 
 
@@ -145,48 +153,78 @@ def table_plain(table: Table) -> Plain:
             + [row["cells"] for row in rows if not row["header"]]
         ),
         "rows": rows,
+        "is_short": is_short(rows),
         "notes": [_said(note) for note in table.notes],
     }
 
 
 def _named_levels(table: Table) -> tuple[str, ...]:
-    """The levels ("95 % CI") that the table's caption, headings or notes name."""
+    """The intervals ("95 % CI", "quartiles") that the caption, headings or notes name."""
     around = [table.caption, *table.notes, *(column.heading for column in table.columns)]
     said = " ".join(_said(words) for words in around).replace(NO_BREAK, " ")
     return tuple(sorted(set(_LEVEL.findall(said))))
 
 
 def _row(row: Row, named: tuple[str, ...]) -> Plain:
-    cells = [_without_level(_said(cell), named) for cell in row.cells]
+    cells = [_in_short(_without_level(_said(cell), named)) for cell in row.cells]
     return {"cells": cells, "header": row.header, "level": row.level}
 
 
 def _without_level(text: str, named: tuple[str, ...]) -> str:
-    """Take a named level out of a cell: ``92.4 % (95 % CI 88.1–95.3)`` → ``92.4 % (88.1–95.3)``.
+    """Take a named interval out of a cell: ``92.4 % (95 % CI 88.1–95.3)`` → ``92.4 % (88.1–95.3)``.
 
     >>> _without_level("92.4 % (95 % CI 88.1–95.3)", ("95 % CI",))
     '92.4 % (88.1–95.3)'
+    >>> _without_level("2 of 40 (5.0 %, 95 % CI 0.6–16.9)", ("95 % CI",))
+    '2 of 40 (5.0 %, 0.6–16.9)'
+    >>> _without_level("61 (quartiles 52–69)", ("95 % CI",))
+    '61 (quartiles 52–69)'
     """
 
     def shorten(found: re.Match[str]) -> str:
-        level = found.group(1).replace(NO_BREAK, " ")
-        return "(" if level in named else found.group(0)
+        level = found.group(2).replace(NO_BREAK, " ")
+        return found.group(1) if level in named else found.group(0)
 
     return _LEVEL_IN_CELL.sub(shorten, text)
+
+
+def _in_short(text: str) -> str:
+    """Shorten what many cells of a table say; a CSV file has it in full.
+
+    >>> _in_short("not estimable: beyond the last follow-up").replace(WORD_JOINER, "")
+    'beyond follow-up'
+    """
+    return f"beyond follow-{WORD_JOINER}up" if text.startswith(BEYOND_FOLLOW_UP) else text
+
+
+def is_short(rows: list[Plain]) -> bool:
+    """Whether a table is short enough to be printed on one page, rather than over two.
+
+    >>> is_short([{"cells": ["a", "b"]}] * 12), is_short([{"cells": ["a", "b"]}] * 13)
+    (True, False)
+    >>> is_short([{"cells": ["a" * 1000, "b"]}] * 2)
+    False
+    """
+    characters = sum(len(cell) for row in rows for cell in row["cells"])
+    return len(rows) <= ROWS_KEPT_TOGETHER and characters <= CHARACTERS_KEPT_TOGETHER
 
 
 def column_widths(rows: list[list[str]]) -> list[int] | None:
     """Shares of a printed line for the columns of a crowded table; None when all fits in one line.
 
     A column asks for its longest text, but no more than makes two or three lines of it, and never
-    less than its longest word, as far as the word is kept in one piece.
+    gets less than its longest word, as far as the word is kept in one piece. The first row is the
+    heading; it is set in bold, and counted as wider by that.
 
     >>> column_widths([["a", "b"], ["short", "12"]]) is None
     True
     >>> column_widths([["Outcome", "At 5 years"], ["x" * 90, "y" * 20]])
     [41, 22]
+    >>> column_widths([["n", "Metastases", "Group"], ["9", "9", "two words " * 12]])
+    [5, 14, 26]
     """
-    columns = list(zip(*rows, strict=True))
+    heading, *body = rows
+    columns = list(zip([_as_wide_as_bold(cell) for cell in heading], *body, strict=True))
     longest = [max(len(cell) for cell in column) for column in columns]
     if sum(longest) + GAP_IN_CHARACTERS * len(columns) <= LINE_IN_CHARACTERS:
         return None
@@ -194,8 +232,19 @@ def column_widths(rows: list[list[str]]) -> list[int] | None:
         min(max(len(w) for cell in column for w in cell.split(" ")), LONGEST_WHOLE_WORD)
         for column in columns
     ]
-    pairs = zip(longest, words, strict=True)
-    return [max(word, min(whole, WIDEST_COLUMN), 3) + GAP_IN_CHARACTERS for whole, word in pairs]
+    least = [max(word, 3) + GAP_IN_CHARACTERS for word in words]
+    wished = [
+        max(low, min(whole, WIDEST_COLUMN) + GAP_IN_CHARACTERS)
+        for low, whole in zip(least, longest, strict=True)
+    ]
+    room, asked = LINE_IN_CHARACTERS - sum(least), sum(wished) - sum(least)
+    share = min(max(room, 0) / asked, 1.0) if asked else 1.0
+    return [low + round(share * (wish - low)) for low, wish in zip(least, wished, strict=True)]
+
+
+def _as_wide_as_bold(heading: str) -> str:
+    """Stand-in of a heading whose words are as long as they look in bold."""
+    return " ".join(word + "m" * -(-len(word) // BOLD_WIDER) for word in heading.split(" "))
 
 
 def _said(content: Content) -> str:

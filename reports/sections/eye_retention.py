@@ -46,7 +46,7 @@ def _table(outcome: Outcome) -> Table:
         columns=(Column("Figure"), Column("n", "right"), Column("Lost", "right"), *_year_columns()),
         rows=tuple(rows),
         notes=(
-            "95 % intervals: beta product, for the incidence extended to competing causes. Each eye"
+            "95 % CI: beta product, for the incidence extended to competing causes. Each eye"
             " counts once, however many tumours were treated in it.",
         ),
     )
@@ -84,4 +84,4 @@ def section(results: OutcomeResults) -> Section:
     blocks.append(_table(outcome))
     if group.events:
         blocks.append(_reasons(results.cases))
-    return Section(TITLE, tuple(blocks), new_page=True)
+    return Section(TITLE, tuple(blocks))

@@ -97,7 +97,7 @@ def _by_period(results: OutcomeResults) -> Table:
             Column("Failures", "right"),
             Column("Lost", "right"),
             Column("Completeness (Clark)", "right"),
-            *(Column(f"Control at {years:g} years", "right") for years in PERIOD_YEARS),
+            *(Column(f"Control at {in_years(years)} (95 % CI)", "right") for years in PERIOD_YEARS),
         ),
         rows=tuple(rows),
     )

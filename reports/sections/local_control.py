@@ -81,7 +81,7 @@ def _sensitivity(local: Outcome, years: float) -> Table:
             Column("Definition"),
             Column("n", "right"),
             Column("Failures", "right"),
-            Column(f"Control at {in_years(years)}", "right"),
+            Column(f"Control at {in_years(years)} (95 % CI)", "right"),
         ),
         rows=tuple(rows),
     )
@@ -122,4 +122,4 @@ def section(results: AuditResults) -> Section:
         blocks.append(_sensitivity(results.local, results.standards.primary.years))
     blocks += _by_category(results)
     blocks += tumour_height.blocks(results.quality)
-    return Section("Local tumour control", tuple(blocks), new_page=True)
+    return Section("Local tumour control", tuple(blocks))

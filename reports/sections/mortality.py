@@ -63,7 +63,7 @@ def _whole(found: Mortality) -> Table:
         ),
         rows=tuple(rows),
         notes=(
-            "Cumulative incidence with other death competing (95 % interval: beta product for"
+            "Cumulative incidence with other death competing (95 % CI: beta product for"
             " several causes); overall survival by Kaplan–Meier (beta product). In the main figure"
             " an unknown cause of death is not melanoma; the line beneath reads it as melanoma. The"
             " truth lies between the two.",
@@ -97,6 +97,7 @@ def _by_group(heading: str, found: Mortality) -> list[Block]:
             *(Column(f"Alive, {year:g} years", "right") for year in GROUP_YEARS),
         ),
         rows=tuple(rows),
+        notes=("95 % CI: beta product.",),
     )
     return [Heading(f"By {heading}"), *_figure(heading, found), table, *_tests(found)]
 
@@ -174,4 +175,4 @@ def section(results: OutcomeResults) -> Section:
             " biopsy was taken, and those biopsied are not like the others."
         )
     )
-    return Section(TITLE, tuple(blocks), new_page=True)
+    return Section(TITLE, tuple(blocks))

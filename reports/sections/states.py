@@ -34,7 +34,7 @@ def _table(over_time: StatesOverTime) -> Table:
         ),
         rows=tuple(rows),
         notes=(
-            "95 % intervals by bootstrap over patients; where no eye was in a state, exact from the"
+            "95 % CI by bootstrap over patients; where no eye was in a state, exact from the"
             " number at risk. Shares at a time add up to 100 %; an eye"
             " may regain useful vision.",
         ),

@@ -20,7 +20,7 @@ from reports.results.audit_results import AuditResults
 from reports.sections.follow_up import tipping_in_brief
 from reports.sections.purpose import free_at, verdict
 from reports.words.values import Count, Missing, Quantity, Words, text
-from reports.words.wording import in_years
+from reports.words.wording import in_years, percent
 
 POORLY_RECORDED = 0.9
 """Fields known for less than this share of the tumours are named on the summary page."""
@@ -88,6 +88,14 @@ def _found(results: AuditResults) -> list[Words]:
                 incidence=incidence,
             )
         )
+    for target in results.standards.targets:
+        said.append(
+            text(
+                f"{target.name}: {verdict(results, target)}; the result was {{result}}, at least"
+                f" {percent(target.at_least, 0)} asked for.",
+                result=free_at(results, target),
+            )
+        )
     eyes = results.outcomes.eye_loss.groups
     stated = {(target.end_point, target.years) for target in results.standards.targets}
     if eyes and eyes[0].n and (EYE_LOSS.name, years) not in stated:
@@ -97,7 +105,6 @@ def _found(results: AuditResults) -> list[Words]:
                 kept=failure_at(eyes[0], years, "control"),
             )
         )
-    said += _died(results, years)
     for vision in results.vision.by_level:
         said.append(
             text(
@@ -107,13 +114,7 @@ def _found(results: AuditResults) -> list[Words]:
                 n=Count(vision.whole.outcome.n),
             )
         )
-    for target in results.standards.targets:
-        said.append(
-            text(
-                f"{target.name}: {verdict(results, target)}; the result was " + "{result}.",
-                result=free_at(results, target),
-            )
-        )
+    said += _died(results, years)
     tipping = results.outcomes.follow_up.tipping_point
     said += [] if tipping is None else [tipping_in_brief(tipping)]
     return [*said, *_beside_published(results)]

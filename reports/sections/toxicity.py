@@ -60,7 +60,7 @@ def _incidences(found: tuple[Complication, ...]) -> Table:
         ),
         notes=(
             "Removal of the eye and death compete, death on its own clock. Each kind is dated at"
-            " the day it was established. 95 % intervals: beta product for several causes. Kinds"
+            " the day it was established. 95 % CI: beta product for several causes. Kinds"
             " that nobody had are not listed.",
         ),
     )
@@ -135,7 +135,7 @@ def _prevalence(found: tuple[Complication, ...]) -> Table:
         rows=tuple(rows),
         notes=(
             "Of eyes at risk at treatment, alive and kept at the landmark and seen within"
-            f" {AROUND_DAYS} days of it; exact 95 % intervals. The end of a complication is not on"
+            f" {AROUND_DAYS} days of it; exact 95 % CI. The end of a complication is not on"
             " record, so one that healed still counts.",
         ),
     )

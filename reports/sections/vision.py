@@ -114,7 +114,7 @@ def _main_table(results: VisionResults) -> Table:
         notes=(
             "The first row of each level is the figure to give a patient. “If no one died” answers"
             " another question and lies higher. An eye that regains the level after a confirmed"
-            " loss counts as lost. 95 % intervals: bootstrap over patients; beta"
+            " loss counts as lost. 95 % CI: bootstrap over patients; beta"
             " product for Kaplan–Meier, which is shown because papers print it, and where losses"
             " are too few for the bootstrap.",
         ),
@@ -147,7 +147,7 @@ def _bounds(results: VisionResults) -> Table:
             " These readings count every removal of the eye; the main one counts a removal only"
             " when a loss of vision at that time could have been confirmed by the data cut, since"
             " removals are known sooner than other losses and would raise late figures."
-            " 95 % intervals: bootstrap over patients; beta product for Kaplan–Meier.",
+            " 95 % CI: bootstrap over patients; beta product for Kaplan–Meier.",
         ),
     )
 
@@ -172,7 +172,7 @@ def _by_group(results: VisionResults) -> list[Block]:
     return [
         Heading("By distance and dose at the fovea"),
         Table(
-            caption=f"{_capital(level.loss_words)}, death competing, by group.",
+            caption=f"{_capital(level.loss_words)}, death competing (95 % CI), by group.",
             columns=(
                 Column("Group"),
                 Column("Eyes", "right"),
@@ -256,7 +256,7 @@ def _course(results: VisionResults) -> list[Block]:
                 " be so by their vital-status date); nothing is imagined after death or removal."
                 " The reading nearest to the time, within half a year, counts. The median ranks"
                 " levels off the chart below every letter. Every eye that is read counts once"
-                " (estimating equations with working independence); the intervals of the median and"
+                " (estimating equations with working independence); the 95 % CI of the median and"
                 " of the shares are exact, widened where both eyes of a patient are counted.",
             ),
         ),
@@ -339,7 +339,7 @@ def section(results: VisionResults) -> Section:
     blocks += _latest(results)
     blocks += _recovery(results)
     blocks += _remarks(results)
-    return Section(TITLE, tuple(blocks), new_page=True)
+    return Section(TITLE, tuple(blocks))
 
 
 def methods(results: VisionResults) -> tuple[Paragraph, ...]:
