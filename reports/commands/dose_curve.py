@@ -9,6 +9,7 @@ import typer
 
 from registry.errors import UsageError
 from reports.command_frame import JsonFlag, answer
+from reports.options.option_values import RESAMPLES
 
 if TYPE_CHECKING:
     from analysis.models.dose_curve import DoseCurve, Quantity
@@ -55,6 +56,7 @@ def dose_curve(
     resamples: Annotated[
         int,
         typer.Option(
+            *RESAMPLES,
             min=0,
             max=100_000,
             help="With --horizon: bootstrap samples; 0 for sandwich intervals.",

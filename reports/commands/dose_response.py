@@ -11,7 +11,14 @@ import typer
 
 from registry.errors import UsageError
 from reports.command_frame import JsonFlag, answer, note, progress
-from reports.options.option_values import DataCutDay, Force, StorePath, now_utc, read_date
+from reports.options.option_values import (
+    RESAMPLES,
+    DataCutDay,
+    Force,
+    StorePath,
+    now_utc,
+    read_date,
+)
 
 if TYPE_CHECKING:
     from analysis.dose_effect.dose_rows import DoseQuestion
@@ -114,6 +121,7 @@ def dose_response(
     resamples: Annotated[
         int,
         typer.Option(
+            *RESAMPLES,
             min=0,
             max=100_000,
             help="Bootstrap samples for the curves at the horizon; 0 for sandwich intervals.",

@@ -10,6 +10,7 @@ import typer
 
 from registry.errors import UsageError
 from reports.command_frame import JsonFlag, answer
+from reports.options.option_values import RESAMPLES
 
 if TYPE_CHECKING:
     from reports.tables.estimation_interval_censored import Limiting
@@ -94,7 +95,9 @@ def estimate(
     ] = None,
     replicates: Annotated[
         int,
-        typer.Option(min=20, help="Bootstrap samples of --standardise, bootstrap, illness-death."),
+        typer.Option(
+            *RESAMPLES, min=20, help="Bootstrap samples of --standardise, bootstrap, illness-death."
+        ),
     ] = 200,
     seed: Annotated[int, typer.Option(help="Seed of the bootstrap.")] = 1,
     check_with: Annotated[

@@ -9,6 +9,7 @@ import typer
 
 from reports.command_frame import JsonFlag, answer, note
 from reports.options.option_values import (
+    RESAMPLES,
     DataCutDay,
     Level,
     Seed,
@@ -67,7 +68,7 @@ def outcome(
     interval: Annotated[Interval, typer.Option(help="How limits are made.")] = "beta-product",
     level: Level = 0.95,
     replicates: Annotated[
-        int, typer.Option(min=100, max=100_000, help="Bootstrap samples of patients.")
+        int, typer.Option(*RESAMPLES, min=100, max=100_000, help="Bootstrap samples of patients.")
     ] = 1000,
     seed: Seed = 20240229,
     rows: Annotated[

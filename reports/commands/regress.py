@@ -9,6 +9,7 @@ import typer
 
 from registry.errors import UsageError
 from reports.command_frame import JsonFlag, answer
+from reports.options.option_values import RESAMPLES
 
 Model = Literal[
     "cox", "firth-cox", "fine-gray", "firth-discrete-time", "logistic", "firth-logistic"
@@ -95,7 +96,7 @@ def regress(
         typer.Option(metavar="T,...", help="Times of the risks of --standardise."),
     ] = None,
     replicates: Annotated[
-        int, typer.Option(min=20, help="Bootstrap samples behind --standardise.")
+        int, typer.Option(*RESAMPLES, min=20, help="Bootstrap samples behind --standardise.")
     ] = 500,
     seed: Annotated[int, typer.Option(help="Seed of imputations and bootstrap samples.")] = 1,
     check_with: Annotated[

@@ -10,6 +10,7 @@ import typer
 from registry.errors import UsageError
 from reports.command_frame import JsonFlag, answer, note
 from reports.options.option_values import (
+    RESAMPLES,
     DataCutDay,
     Level,
     Seed,
@@ -55,7 +56,7 @@ def vision(
     with_prior_treatment: WithPriorTreatment = False,
     level: Level = 0.95,
     resamples: Annotated[
-        int, typer.Option(min=100, max=100_000, help="Bootstrap samples of patients.")
+        int, typer.Option(*RESAMPLES, min=100, max=100_000, help="Bootstrap samples of patients.")
     ] = 300,
     seed: Seed = 20240229,
     rows: Annotated[

@@ -41,6 +41,9 @@ Force = Annotated[bool, typer.Option("--force", help="Overwrite files of the sam
 Level = Annotated[float, typer.Option("--level", help="Confidence level, such as 0.95.")]
 """Type of the ``--level`` option; see :func:`reports.options.estimate_options.check_level`."""
 
+RESAMPLES = ("--resamples", "--replicates")
+"""The two names of the option for bootstrap samples: one for every command, either is taken."""
+
 Seed = Annotated[int, typer.Option("--seed", min=0, help="Seed of the bootstrap.")]
 """Type of the ``--seed`` option."""
 

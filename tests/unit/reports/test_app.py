@@ -42,6 +42,23 @@ def test_every_option_says_what_it_is() -> None:
         assert silent == [], f"{spell_command(name)}: {silent} without a word of help"
 
 
+def test_bootstrap_samples_are_asked_for_by_one_name_everywhere() -> None:
+    group = typer.main.get_command(app)
+    context = typer.Context(group, info_name="afterplaque")
+    commands = {name: group.get_command(context, spell_command(name)) for name in COMMANDS}  # type: ignore[attr-defined]
+    named = {
+        name: [option.opts for option in command.params if "--resamples" in option.opts]
+        for name, command in commands.items()
+    }
+    assert sum(bool(opts) for opts in named.values()) == 6
+    either = ["--resamples", "--replicates"]
+    assert all(opts in ([], [either]) for opts in named.values())
+    every = {
+        opt for command in commands.values() for option in command.params for opt in option.opts
+    }
+    assert not {"--samples", "--bootstrap", "--draws"} & every
+
+
 def test_the_help_imports_nothing_heavy() -> None:
     program = f"""
 import sys
