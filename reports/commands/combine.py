@@ -30,8 +30,12 @@ def combine(
         Method, typer.Option(help="Variance between studies: REML, DerSimonian-Laird, or none.")
     ] = "reml",
     limits: Annotated[
-        Limits, typer.Option(help="Hartung-Knapp on t, or normal.")
-    ] = "hartung-knapp",
+        Limits | None,
+        typer.Option(
+            help="Hartung-Knapp on t, or normal [default: hartung-knapp; normal with --method"
+            " common]."
+        ),
+    ] = None,
     level: Annotated[float, typer.Option(help="Confidence level, such as 0.95.")] = 0.95,
     as_json: JsonFlag = False,
 ) -> None:
@@ -55,7 +59,7 @@ def combine(
         columns=(str(estimate), str(se)) if estimate else (str(events), str(n)),
         scale=None if estimate else scale,
         method=method,
-        interval=limits,
+        interval=limits or ("normal" if method == "common" else "hartung-knapp"),
         level=level,
     )
     answer({"command": "combine"} | payload, as_json=as_json, text=lay_out_combination(payload))

@@ -9,7 +9,7 @@ from registry.errors import RefusedInputError
 from reports.tables.table_reading import Table
 
 if TYPE_CHECKING:
-    from analysis.counts.meta_analysis import Interval, Method, Scale
+    from analysis.counts.meta_analysis import Interval, Method, Pooled, Scale
 
 FIGURES = ("estimate", "lower", "upper", "prediction_lower", "prediction_upper")
 
@@ -48,18 +48,16 @@ def answer_combination(
     first, second = (whole.numbers(column) for column in columns)
     if scale is None:
         _refuse(whole, (second > 0).tolist(), f"{columns[1]} is a standard error above 0")
-        pooled = pool(first, second**2, method=method, interval=interval, level=level)
-        sizes = None
+        values, variances, sizes = first, second**2, None
     else:
         is_count = (first >= 0) & (first <= second) & (second > 0)
         is_whole = (first == first.round()) & (second == second.round())
         rule = f"{columns[0]} and {columns[1]} are whole numbers, 0 ≤ events ≤ n"
         _refuse(whole, (is_count & is_whole).tolist(), rule)
         effects = transform_proportions(first, second, scale)
-        pooled = pool(
-            effects.estimate, effects.variance, method=method, interval=interval, level=level
-        )
-        sizes = effects.n
+        values, variances, sizes = effects.estimate, effects.variance, effects.n
+    pooled = pool(values, variances, method=method, interval=interval, level=level)
+    plain = pool(values, variances, method=method, interval="normal", level=level)
     found: dict[str, Any] = {
         "studies": pooled.studies,
         "method": method,
@@ -68,7 +66,7 @@ def answer_combination(
         "scale": scale,
         **{name: getattr(pooled, name) for name in FIGURES},
         **{name: getattr(pooled, name) for name in ("se", "p", "tau2", "i2", "q", "q_p")},
-        "warnings": list(dropped),
+        "warnings": [*dropped, *_warnings(pooled, plain)],
     }
     if scale is not None:
         found["proportion"] = {
@@ -79,6 +77,21 @@ def answer_combination(
         }
         del found["p"]  # of a transformed proportion being 0: a test of nothing
     return found
+
+
+def _warnings(pooled: Pooled, plain: Pooled) -> list[str]:
+    """Say where Hartung and Knapp's limits are not what they are taken for."""
+    if pooled.interval != "hartung-knapp":
+        return []
+    if pooled.method == "common":
+        return ["Hartung-Knapp limits allow for a spread between studies; a common effect has none"]
+    if pooled.upper - pooled.lower < plain.upper - plain.lower:
+        said = f"{plain.lower:.4g} to {plain.upper:.4g} on the scale of pooling"
+        return [
+            "the studies are so alike that Hartung-Knapp limits are the narrower ones; normal"
+            f" limits are {said}: read the wider"
+        ]
+    return []
 
 
 def _refuse(table: Table, is_good: list[bool], rule: str) -> None:

@@ -62,6 +62,37 @@ def test_estimates_with_errors_are_metafors(
         assert answer[name] == pytest.approx(expected[name], rel=1e-8), name
 
 
+def test_a_common_effect_has_normal_limits_unless_asked(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """metafor 4: EE with test z; it warns that knha is not meant for it. Worked out here."""
+    values, errors = [0.1, 0.5, 0.3], [0.1, 0.2, 0.15]
+    path = tmp_path / "three.csv"
+    rows = zip(values, errors, strict=True)
+    path.write_text("y,se\n" + "".join(f"{y},{e}\n" for y, e in rows), encoding="utf-8")
+    options = ["combine", str(path), "--estimate", "y", "--se", "se"]
+    answer = run(capsys, *options, "--method", "common")
+    weights = [1 / e**2 for e in errors]
+    mean = sum(w * y for w, y in zip(weights, values, strict=True)) / sum(weights)
+    assert answer["interval"] == "normal"
+    assert answer["lower"] == pytest.approx(mean - 1.959963984540054 * sum(weights) ** -0.5)
+    assert answer["warnings"] == []
+    asked = run(capsys, *options, "--method", "common", "--limits", "hartung-knapp")
+    assert "a common effect has none" in asked["warnings"][0]
+    assert run(capsys, *options)["interval"] == "hartung-knapp"
+
+
+def test_limits_that_are_narrower_for_alikeness_are_said(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    path = tmp_path / "alike.csv"
+    path.write_text("y,se\n0.20,0.1\n0.21,0.1\n0.19,0.1\n", encoding="utf-8")
+    answer = run(capsys, "combine", str(path), "--estimate", "y", "--se", "se")
+    reach = 1.959963984540054 * 0.1 / 3**0.5
+    assert answer["upper"] < 0.2 + reach
+    assert f"normal limits are {0.2 - reach:.4g} to {0.2 + reach:.4g}" in answer["warnings"][0]
+
+
 @pytest.mark.parametrize(
     ("content", "options", "code", "said"),
     [
