@@ -22,11 +22,14 @@ MANY_UNITS, FEW_SAMPLES = 5000, 40
 class ModelValidation:
     """How well the adjusted model ranks, and how well its risks at the horizon fit.
 
+    ``n`` and ``events`` are of the rows followed from time zero on, who alone are resampled.
     ``calibration`` is empty where ``refused`` says why.
     """
 
     model: str
     discrimination: Validation
+    n: int
+    events: int
     horizon_years: float
     calibration: tuple[CalibrationGroup, ...]
     refused: str = ""
@@ -74,4 +77,4 @@ def validate_rows(
         )  # fmt: skip
     except MendableError as error:
         refused = error.message
-    return ModelValidation(method, found, horizon_years, groups, refused)
+    return ModelValidation(method, found, whole.n, int(event.sum()), horizon_years, groups, refused)

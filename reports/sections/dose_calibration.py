@@ -25,7 +25,7 @@ def blocks(answer: DoseResponse) -> list[Block]:
 
 def _ranking(answer: DoseResponse, found: ModelValidation) -> Block:
     measured = found.discrimination
-    n, events = answer.main.n, answer.main.events
+    n, events = found.n, found.events
 
     def share(value: float, digits: int) -> Quantity:
         return Quantity(value, digits=digits, n=n, events=events)

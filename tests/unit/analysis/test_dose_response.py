@@ -350,6 +350,12 @@ def test_validation_is_of_the_model_that_is_reported(rows: DoseRows) -> None:
     predicted = sum(one.n * one.predicted for one in found.calibration) / whole.n
     seen = failed_by(whole.time, whole.status == 1, 5.0)
     assert predicted == pytest.approx(seen, abs=0.01)
+    assert (found.n, found.events) == (whole.n, whole.events)
+    late = validate_rows(
+        replace(rows, entry=np.where(np.arange(rows.n) < 60, 0.01, rows.entry)),
+        "cox", 5.0, level=0.95, samples=5, seed=1,
+    )  # fmt: skip
+    assert late.n < found.n
     firth = validate_rows(rows, "firth-cox", 5.0, level=0.95, samples=5, seed=1)
     assert firth.model == "firth-cox"
     beyond = validate_rows(rows, "cox", 45.0, level=0.95, samples=5, seed=1)
