@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path
 
 from registry.errors import RefusedInputError
@@ -40,7 +41,8 @@ def write_whole(path: Path, content: bytes) -> None:
             file.write(content)
         draft.replace(path)
     except OSError as error:
-        draft.unlink(missing_ok=True)
+        with suppress(OSError):  # a medium that is read only refuses this too
+            draft.unlink(missing_ok=True)
         raise RefusedInputError(
             f"{path} could not be written: {error.strerror}.", file=str(path)
         ) from None
