@@ -85,4 +85,6 @@ def _read_sizes(text: str, option: str) -> list[float]:
                 f"{part.strip()!r} is not a number; give sizes such as 50,100,200.", option=option
             ) from None
         check_above_zero(sizes[-1], option=option)
+        if option == "--n" and not sizes[-1].is_integer():
+            raise UsageError(f"--n is {part.strip()}; people are counted whole.", option=option)
     return sizes

@@ -57,6 +57,7 @@ def test_funnel(capsys: pytest.CaptureFixture[str]) -> None:
         ("proportion --events 3 --n 2", "--events"),
         ("proportion --events 1 --n 2 --level 95", "--level"),
         ("observed-expected --observed 1 --expected 0", "--expected"),
+        ("funnel --target 0.1 --n 50,10.5", "--n"),
         ("observed-expected --observed -1 --expected 2", "--observed"),
         ("observed-expected --observed 1 --expected nan", "--expected"),
         ("funnel --target 0.1", "--n"),
