@@ -16,6 +16,7 @@ import json
 import math
 import numbers
 import os
+import re
 import sys
 import traceback
 import unicodedata
@@ -248,7 +249,9 @@ def _report_usage(error: typer.TyperException) -> int:
         option = spellings[0] if spellings else str(parameter.display_name_raw).upper()
     if option is not None:
         where["option"] = option
-    message = error.format_message().replace("Value error, ", "")
+    message = " ".join(error.format_message().replace("Value error, ", "").split())
+    if option is not None and re.fullmatch(r"-\d", str(option)):
+        message += ". A text that begins with a minus comes after -- (two hyphens by themselves)."
     _report("usage", message, where)
     if not _IS_QUIET.get():
         sys.stderr.write(f"  Help: {command} --help\n")

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -216,6 +216,7 @@ def _with_options(
         (["x", "--interval"], "--interval", "requires an argument"),
         ([], "NAME", "Missing argument"),
         (["x", "y"], None, "unexpected extra argument"),
+        (["-0.1 logMAR"], "-0", "comes after --"),
     ],
 )
 def test_usage_errors(
@@ -238,6 +239,20 @@ def test_usage_errors(
     assert words in found["message"]
     assert found["where"].get("option") == option
     assert found["where"]["command"] == "afterplaque trial"
+
+
+def _with_a_choice(
+    model: Annotated[Literal["cox", "logistic"], typer.Option()],
+    as_json: JsonFlag = False,
+) -> None:
+    """Take a model."""
+    answer({"model": model}, as_json=as_json, text=model)
+
+
+def test_a_missing_choice_is_asked_for_on_one_line(run: Run, capsys: Any) -> None:
+    assert run(_with_a_choice) == 2
+    first = capsys.readouterr().err.splitlines()[0]
+    assert first == "Error: Missing option '--model'. Choose from: cox, logistic"
 
 
 def test_json_after_the_double_dash_is_an_argument(run: Run, capsys: Any) -> None:
