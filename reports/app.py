@@ -64,6 +64,15 @@ COMMANDS = (
 )
 """Every command, in the order of the help. One line each; the module has the same name."""
 
+SECTIONS = {
+    "demo": "Keep the records",
+    "check": "See what they say",
+    "acuity": "One eye, one implant, one patient",
+    "benchmark": "Beside published figures and other centres",
+    "describe": "A research question, a table of your own",
+}
+"""The headings of the help, each by the command that it stands above."""
+
 _SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
 
@@ -94,6 +103,19 @@ class CommandList(TyperGroup):
         single = typer.Typer(add_completion=False, rich_markup_mode=None)
         single.command(cmd_name, context_settings=_SETTINGS)(load_command(module_name))
         return typer.main.get_command(single)
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """List the commands under their headings, each with the whole of its first sentence."""
+        sections: list[tuple[str, list[tuple[str, str]]]] = []
+        for module_name in COMMANDS:
+            if module_name in SECTIONS:
+                sections.append((SECTIONS[module_name], []))
+            name = spell_command(module_name)
+            said = (self.get_command(ctx, name).help or "").split("\n\n")[0]
+            sections[-1][1].append((name, " ".join(said.split())))
+        for heading, rows in sections:
+            with formatter.section(heading):
+                formatter.write_dl(rows)
 
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
         """Find the command that the arguments name; suggest near ones when there is none."""

@@ -12,7 +12,7 @@ import typer.main
 from typer.testing import CliRunner
 
 import reports.commands
-from reports.app import COMMANDS, app, load_command, spell_command
+from reports.app import COMMANDS, SECTIONS, app, load_command, spell_command
 
 _HEAVY = ("pandas", "duckdb", "lifelines", "statsmodels", "matplotlib", "scipy", "pyarrow", "numpy")
 _MODULES = Path(reports.commands.__file__).parent.glob("*.py")
@@ -74,6 +74,16 @@ sys.exit(f"heavy: {{heavy}}" if heavy else code)
     assert ran.stderr == ""
     assert ran.returncode == 0
     assert all(spell_command(name) in ran.stdout for name in COMMANDS)
+
+
+def test_the_help_says_every_summary_whole() -> None:
+    shown = " ".join(CliRunner().invoke(app, ["--help"]).stdout.split())
+    assert "..." not in shown.split("Keep the records")[1]
+    for name in COMMANDS:
+        summary = (inspect.getdoc(load_command(name)) or "").split("\n\n")[0]
+        assert f" {spell_command(name)} {' '.join(summary.split())}" in shown
+    assert list(SECTIONS) == [name for name in COMMANDS if name in SECTIONS]
+    assert all(heading in shown for heading in SECTIONS.values())
 
 
 def test_names_are_spelled_with_hyphens() -> None:
