@@ -81,8 +81,8 @@ def _sentences(results: BenchmarkResults, judged: list[Comparison]) -> Block:
 def _margin_words(results: BenchmarkResults, judged: list[Comparison]) -> Block:
     margin = results.margin
     several = (
-        f" With {len(judged)} series compared, one in twenty of true likes would be called worse"
-        " by chance."
+        f" With {len(judged)} series compared, one in twenty of those truly alike would be"
+        " called worse by chance."
         if len(judged) > 1
         else ""
     )
