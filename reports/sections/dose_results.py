@@ -27,6 +27,7 @@ from reports.sections.dose_values import (
     MODEL_WORDS,
     dose_quantity,
     dose_title,
+    each_once,
     p_of,
     ratio_value,
     say_adjustment,
@@ -85,7 +86,7 @@ def _models(answer: DoseResponse) -> Table:
             Column("p", "right"),
         ),
         rows=tuple(rows),
-        notes=tuple(tag_counts(note) for note in dict.fromkeys(notes)),
+        notes=tuple(tag_counts(note) for note in each_once(notes)),
     )
 
 

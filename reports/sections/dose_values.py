@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Iterable
 
 from analysis.dose_effect.dose_models import Ratio
 from analysis.models.dose_curve import Quantity as DoseQuantity
@@ -54,6 +55,20 @@ def ratio_value(one: Ratio, level: float) -> Content:
         n=one.n,
         events=one.events,
     )
+
+
+def each_once(notes: Iterable[str]) -> list[str]:
+    """Leave out what is said twice, and a note that another one begins with.
+
+    >>> each_once(["3 deaths compete.", "3 deaths compete: so what.", "3 deaths compete."])
+    ['3 deaths compete: so what.']
+    """
+    said = list(dict.fromkeys(notes))
+    return [
+        one
+        for one in said
+        if not any(other != one and other.startswith(one.rstrip(".")) for other in said)
+    ]
 
 
 def tag_counts(note: str) -> Words:
