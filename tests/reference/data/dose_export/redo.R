@@ -39,25 +39,29 @@ firth <- function(rows, which, adjusted) {
   X <- scale(model.matrix(as.formula(paste("~", rhs("dose_step", adjusted))), rows)[, -1, drop = FALSE])
   at <- function(b) suppressWarnings(coxph(left ~ X, init = b, ties = "breslow",
     control = coxph.control(iter.max = 0, timefix = FALSE, toler.chol = 1e-14)))
-  penalised <- function(b) { f <- at(b); f$loglik[1] - as.numeric(determinant(f$var)$modulus) / 2 }
-  climb <- function(b, value) {  # highest with the dose's coefficient held at value
-    if (length(b) == 0) return(list(par = b, value = penalised(value)))
-    for (k in 1:3) b <- (o <- optim(b, function(x) -penalised(c(value, x)), method = "BFGS",
+  penalised <- function(b) {  # far out exp() overflows: nothing to climb there
+    value <- tryCatch({ f <- at(b); f$loglik[1] - as.numeric(determinant(f$var)$modulus) / 2 }, error = function(e) NA)
+    if (is.finite(value)) value else -1e10
+  }
+  climb <- function(b, held = numeric(0)) {  # highest over b, the dose's coefficient held where it is given
+    if (length(b) == 0) return(list(par = b, value = penalised(held)))
+    for (k in 1:4) b <- (o <- optim(b, function(x) -penalised(c(held, x)), method = "BFGS",
       control = list(reltol = 1e-15, ndeps = rep(1e-4, length(b)))))$par
     list(par = b, value = -o$value)
   }
-  rest <- rep(0, ncol(X) - 1)
-  top <- optimize(function(v) climb(rest, v)$value, c(-10, 10), maximum = TRUE, tol = 1e-9)
-  rest <- climb(rest, top$maximum)$par
-  short <- function(v) top$objective - climb(rest, v)$value - qchisq(level, 1) / 2
+  best <- climb(rep(0, ncol(X)))
+  near <- optimize(function(v) climb(best$par[-1], v)$value, best$par[1] + c(-0.01, 0.01), maximum = TRUE, tol = 1e-10)
+  top <- near$maximum
+  rest <- climb(best$par[-1], top)$par
+  short <- function(v) near$objective - climb(rest, v)$value - qchisq(level, 1) / 2
   reach <- function(way) {
-    far <- top$maximum + way
+    far <- top + way
     while (short(far) < 0) far <- far + way
-    uniroot(short, sort(c(top$maximum, far)), tol = 1e-9)$root
+    uniroot(short, sort(c(top, far)), tol = 1e-9)$root
   }
   step <- attr(X, "scaled:scale")[[1]]
-  row("firth-cox", which, adjusted, nrow(rows), sum(rows$status == 1), top$maximum / step,
-    sqrt(at(c(top$maximum, rest))$var[1, 1]) / step, reach(-1) / step, reach(1) / step)
+  row("firth-cox", which, adjusted, nrow(rows), sum(rows$status == 1), top / step,
+    sqrt(at(c(top, rest))$var[1, 1]) / step, reach(-1) / step, reach(1) / step)
 }
 
 # Fine-Gray on one clock; who is followed from a later day is left out
