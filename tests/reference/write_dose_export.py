@@ -25,7 +25,7 @@ QUESTION = DoseQuestion(
     "radiation_maculopathy",
     "apex",
     adjust=("thickness_mm", "isotope"),
-    horizon_years=3,
+    horizon_years=3.48,  # within a day on which follow-up ends, on either clock
     method="cox",
 )
 

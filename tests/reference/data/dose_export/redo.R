@@ -2,7 +2,7 @@
 # In the folder of the export: Rscript redo.R   (or source it; Rscript redo.R OUT.json keeps 15 digits)
 # Needs survival, which comes with R; cmprsk for Fine-Gray, jsonlite for JSON. Where the study took
 # Firth's form (few events), its row here is firth-cox, with profile limits; the others' are Wald's.
-horizon_years <- 3
+horizon_years <- 3.48
 level <- 0.95
 adjust <- c("thickness_mm", "isotope")
 suppressMessages(library(survival))
@@ -75,7 +75,7 @@ subdistribution <- function(rows, which, adjusted) {
 # Kaplan-Meier of remaining uncensored just before each day asked; events go before censorings
 uncensored_before <- function(day, censored, at) {
   fit <- survfit(Surv(day + ifelse(censored, 0.25, 0), censored) ~ 1, timefix = FALSE)
-  stepfun(fit$time, c(1, fit$surv))(at - 0.1)
+  stepfun(fit$time, c(1, fit$surv))(ceiling(at) - 0.5)  # a horizon may end within a day
 }
 
 # Logistic at the horizon, weighted by the inverse of it, with the sandwich by patient
