@@ -1,8 +1,9 @@
-"""``afterplaque audit``: the annual audit as HTML and PDF."""
+"""``afterplaque audit``: the annual audit as HTML, PDF and Word document."""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from reports.page.document import Report
     from reports.results.audit_results import AuditResults
 
-FORMATS = ("html", "pdf")
+FORMATS = ("html", "pdf", "docx")
 
 
 class StandardNotMetError(MendableError):
@@ -43,19 +44,21 @@ def read_formats(text: str) -> tuple[str, ...]:
 
 def write_report(report: Report, files: dict[str, Path]) -> None:
     """Render a report into each of the files, all of them rendered before any is written."""
+    from reports.render.docx import render_docx
     from reports.render.html import render_html
     from reports.render.pdf import named_font_folder, render_pdf
     from reports.writing import write_whole
 
     rendered = {}
     fonts = named_font_folder()
+    renderers: dict[str, Callable[[Report], bytes]] = {
+        "html": lambda report: render_html(report).encode("utf-8"),
+        "pdf": lambda report: render_pdf(report, font_dir=fonts),
+        "docx": lambda report: render_docx(report, font_dir=fonts),
+    }
     for form, path in files.items():
         progress(f"writing {path.name}")
-        rendered[path] = (
-            render_html(report).encode("utf-8")
-            if form == "html"
-            else render_pdf(report, font_dir=fonts)
-        )
+        rendered[path] = renderers[form](report)
     for path, content in rendered.items():
         write_whole(path, content)
 
@@ -119,9 +122,9 @@ def audit(
     out: Annotated[
         Path, typer.Option("--out", help="Folder for the report; made when missing.")
     ] = Path(),
-    form: Annotated[str, typer.Option("--format", help="html, pdf, or both: html,pdf.")] = (
-        "html,pdf"
-    ),
+    form: Annotated[
+        str, typer.Option("--format", help="html, pdf, docx (to be edited), or several: html,pdf.")
+    ] = ("html,pdf"),
     audience: Annotated[
         str,
         typer.Option(
@@ -190,7 +193,12 @@ def describe_audit(results: AuditResults, files: dict[str, Path]) -> dict[str, o
         "n": results.local.table.n,
         "events": results.local.groups[0].events if results.local.groups else 0,
         "standards": [
-            {"name": target.name, "at_least": target.at_least, "verdict": verdict(results, target)}
+            {
+                "name": target.name,
+                "at_least": target.at_least,
+                "verdict": verdict(results, target),
+                "decided_beforehand": results.stated_beforehand(target),
+            }
             for target in results.standards.targets
         ],
         "warnings": list(results.local.warnings),

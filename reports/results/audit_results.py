@@ -67,6 +67,10 @@ class AuditResults:
     benchmarks: tuple[BenchmarkResults, ...]
     monitoring: MonitoringResults
 
+    def stated_beforehand(self, target: Standard) -> bool:
+        """Whether a target was decided no later than the data cut."""
+        return target.decided_on <= self.cut.event_date
+
     @property
     def secondary_end_points(self) -> frozenset[str]:
         """Names of the compared end points that no standard speaks of."""

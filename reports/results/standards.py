@@ -37,7 +37,7 @@ class Standard:
     years: float
     at_least: float
     source: str
-    decided_on: str
+    decided_on: date
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +70,7 @@ class Standards:
 def judge(target: Standard, lower: float | None, upper: float | None) -> str:
     """Say whether a target is "met", "not met" or "cannot tell" from the interval of the free side.
 
-    >>> judge(Standard("a", "local_failure", 5, 0.9, "", ""), 0.85, 0.96)
+    >>> judge(Standard("a", "local_failure", 5, 0.9, "", date(2014, 1, 1)), 0.85, 0.96)
     'cannot tell'
     """
     if lower is None or upper is None:
@@ -154,7 +154,7 @@ def _read_standard(path: Path, place: str, entry: dict[str, Any]) -> Standard:
         years=_number(path, place, entry, "years", 50),
         at_least=_number(path, place, entry, "at_least", 1),
         source=str(entry["source"]),
-        decided_on=str(entry["decided_on"]),
+        decided_on=_read_day(path, place, entry),
     )
 
 
@@ -165,8 +165,12 @@ def _read_reference(
     end_point, curve = _end_point(path, place, entry), str(entry["curve"]).strip()
     if curve == OWN_STANDARD and all(one.end_point != end_point for one in targets):
         raise _refuse(path, place, f"the file has no [[standard]] of {end_point} to take.")
+    decided = _read_day(path, place, entry)
+    return Reference(end_point, curve, str(entry["source"]).strip(), decided)
+
+
+def _read_day(path: Path, place: str, entry: dict[str, Any]) -> date:
     try:
-        decided = date.fromisoformat(str(entry["decided_on"]))
+        return date.fromisoformat(str(entry["decided_on"]))
     except ValueError:
         raise _refuse(path, place, "decided_on must be a date such as 2014-01-31.") from None
-    return Reference(end_point, curve, str(entry["source"]).strip(), decided)

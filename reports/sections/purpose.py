@@ -10,6 +10,8 @@ from reports.results.standards import Standard, judge
 from reports.words.values import Content, CurveEstimate
 from reports.words.wording import in_years, percent
 
+_AFTER_THE_CUT = ", after the data cut"
+
 
 def free_at(results: AuditResults, target: Standard) -> CurveEstimate:
     """Read the share free of the target's end point at its time, over the whole cohort."""
@@ -26,14 +28,24 @@ def verdict(results: AuditResults, target: Standard) -> str:
 
 
 def _row(results: AuditResults, target: Standard) -> Row:
+    late = not results.stated_beforehand(target)
     cells: tuple[Content, ...] = (
         target.name,
         f"at least {percent(target.at_least, 0)}",
         free_at(results, target),
         verdict(results, target),
-        f"{target.source} ({target.decided_on})",
+        f"{target.source} ({target.decided_on}{_AFTER_THE_CUT if late else ''})",
     )
     return Row(cells)
+
+
+def _late_note(results: AuditResults) -> tuple[str, ...]:
+    if all(results.stated_beforehand(target) for target in results.standards.targets):
+        return ()
+    return (
+        "A target decided after the data cut was not stated beforehand: it could be chosen in"
+        " knowledge of the result, and meeting it shows nothing.",
+    )
 
 
 def section(results: AuditResults) -> Section:
@@ -58,7 +70,7 @@ def section(results: AuditResults) -> Section:
     if results.standards.targets:
         blocks.append(
             Table(
-                caption="Standards stated beforehand, and the result.",
+                caption="Standards stated by the department, and the result.",
                 columns=(
                     Column("Standard"),
                     Column("Target"),
@@ -70,6 +82,7 @@ def section(results: AuditResults) -> Section:
                 notes=(
                     "Met: the whole interval lies at or above the target. Not met: the whole"
                     " interval lies below it. Otherwise these data cannot tell.",
+                    *_late_note(results),
                 ),
             )
         )

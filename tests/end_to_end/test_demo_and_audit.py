@@ -143,8 +143,17 @@ def test_an_audit_says_when_a_standard_is_not_met(
     )  # fmt: skip
     code, answer = run(capsys, *arguments)
     assert (code, answer["standards"][0]["verdict"]) == (0, "not met")
-    code, _ = run(capsys, *arguments, "--fail-below-standard", "--force")
+    assert answer["standards"][0]["decided_beforehand"] is True
+    page = Path(answer["files"]["html"])
+    assert "not stated beforehand" not in page.read_text(encoding="utf-8")
+    late = standards.read_text(encoding="utf-8").replace('"2024-01-01"', "2025-01-01")
+    standards.write_text(late, encoding="utf-8")
+    code, answer = run(capsys, *arguments, "--fail-below-standard", "--force")
     assert code == 4
+    assert answer["standards"][0]["decided_beforehand"] is False
+    shown = page.read_text(encoding="utf-8")
+    assert "a test (2025-01-01, after the data cut)" in shown
+    assert "was not stated beforehand" in shown
     code, answer = run(capsys, *arguments)
     assert code == 1
     assert "exists already" in answer["error"]["message"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -22,7 +23,7 @@ at_least = 0.9
 source = "invented"
 decided_on = "2020-01-01"
 """
-TARGET = Standard("a", "local_failure", 5, 0.9, "b", "c")
+TARGET = Standard("a", "local_failure", 5, 0.9, "b", date(2020, 1, 1))
 
 
 def written(folder: Path, text: str) -> Path:
@@ -52,6 +53,7 @@ def test_an_empty_file_states_nothing(tmp_path: Path) -> None:
         (("years = 3\nat_least", "years = -1\nat_least"), "years must be a number above 0"),
         (('"Eye kept"', '" "'), "name is missing"),
         (('source = "invented"', ""), "source is missing"),
+        (('"2020-01-01"', '"soon"'), "decided_on must be a date"),
         (("[primary]", "[first]"), "known are"),
         (('end_point = "eye_loss"\nyears = 3\nat', 'end_point = "pain"\nyears = 3\nat'), "'pain'"),
         (("[[standard]]", "[[standard"), "cannot be read"),

@@ -37,7 +37,9 @@ def department(n: int, yearly: float, seed: int = 2) -> tuple[Any, Any]:
 
 
 def standards(*targets: tuple[float, float], curve: str = "standard") -> Standards:
-    named = tuple(Standard("x", "eye_loss", years, share, "us", "2014") for years, share in targets)
+    named = tuple(
+        Standard("x", "eye_loss", years, share, "us", date(2014, 1, 1)) for years, share in targets
+    )
     return Standards(targets=named, references=(Reference("eye_loss", curve, "us", DECIDED),))
 
 
