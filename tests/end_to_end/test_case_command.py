@@ -127,4 +127,4 @@ def test_text_and_refusals(
     assert "holds no tumour 'T-NONE'" in unknown["error"]["message"]
     monkeypatch.delenv("AFTERPLAQUE_STORE", raising=False)
     assert run(capsys, "case", tumour, code=2)["error"]["where"]["option"] == "STORE"
-    assert run(capsys, "case", str(store), tumour, "--format", "docx", code=2)
+    assert run(capsys, "case", str(store), tumour, "--format", "odt", code=2)
