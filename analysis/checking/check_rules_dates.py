@@ -59,7 +59,8 @@ PATIENT_RULES = (
         "warning",
         "patient",
         "neither death, nor vital status, nor any contact is recorded",
-        "enter last_contact_date or vital_status_date; until then the last visit stands for it",
+        "enter last_contact_date or vital_status_date; until then the last visit or event stands"
+        " for it",
         source=DEFINITION,
         body="FROM checked_patient r WHERE r.any_death_date IS NULL AND r.vital_status_date IS NULL"
         " AND r.last_contact_date IS NULL",

@@ -176,8 +176,11 @@ unit_state AS MATERIALIZED (
     SELECT u.*, p.death_date, p.death_cause, p.metastasis_date, p.metastasis_status_date,
         r.removed_date,
         coalesce(p.death_date,
-            greatest(u.zero_date, p.vital_status_date, p.last_contact_date,
-                (SELECT max(v.visit_date) FROM cut_visit v WHERE v.patient_id = u.patient_id)))
+            greatest(u.zero_date, p.vital_status_date, p.last_contact_date, p.metastasis_date,
+                (SELECT max(v.visit_date) FROM cut_visit v WHERE v.patient_id = u.patient_id),
+                (SELECT max(e.event_date) FROM cut_event e WHERE e.patient_id = u.patient_id),
+                (SELECT max(t.inserted_date) FROM cut_implant t JOIN recorded_tumour r
+                    USING (tumour_id) WHERE r.patient_id = u.patient_id)))
             AS vital_date
     FROM unit u JOIN cut_patient p USING (patient_id) LEFT JOIN eye_removed r USING (unit_id))"""
 
@@ -188,7 +191,8 @@ def unit_relations(unit: Unit, rules: CohortRules) -> str:
     Named parameters: ``$cut_date`` (DATE) and ``$recorded_until`` (TIMESTAMP). The last relations
     are ``unit`` (unit_id, patient_id, eye, tumour_id, zero_date, entry_date, first_implant_id),
     ``unit_event``, ``unit_visit`` and ``unit_state`` (with death, removal of the eye and the date
-    to which vital status is known).
+    to which vital status is known: of death, else the latest at which the patient was alive by any
+    record -- status, contact, visit, event, insertion, metastasis found).
     """
     chosen = f"""
 unit AS (

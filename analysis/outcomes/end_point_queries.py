@@ -145,7 +145,8 @@ CONTRADICTIONS_IN_WORDS = {
     "after_death": "event dated after death: not counted",
     "visits_after_removal": "visit dated after the eye was removed: not used",
     "visits_after_death": "visit dated after death: not used",
-    "vital_status_unknown": "no vital status or last contact on record: followed to the last visit",
+    "vital_status_unknown": "no vital status or last contact on record: followed to the last visit"
+    " or event",
 }
 
 

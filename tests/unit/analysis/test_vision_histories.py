@@ -79,6 +79,31 @@ def seen(*readings: tuple[int, str | None], baseline: str = "6/6") -> Rows:
     return history(patient(), treated(), visit(-20, baseline), *visits)
 
 
+def test_an_eye_removed_after_the_last_contact_shows_the_patient_alive(
+    registry_of: Callable[..., Any],
+) -> None:
+    """A department that keeps one date of last contact: the theatre knows the later one.
+
+    The history ended before its own event, and vision could not be estimated at all.
+    """
+    asked = {"vital_status_date": "", "last_contact_date": day(200)}
+    seen_by_visit = (visit(-20, "6/6"), visit(200, "6/9"))
+    records = history(patient(**asked), treated(), *seen_by_visit, removed(230))
+    eyes = read(registry_of, records, at_least("6/12"))
+    assert (eyes.removed_days.tolist(), eyes.vital_days.tolist()) == ([230], [230])
+    treated_twice = treated(at=300, tumour="T2", eye="left")
+    eyes = read(registry_of, history(records, treated_twice), at_least("6/12"))
+    assert sorted(eyes.vital_days.tolist()) == [0, 300]  # of the left eye and of the right one
+
+
+def test_a_metastasis_found_after_the_last_contact_shows_the_patient_alive(
+    registry_of: Callable[..., Any],
+) -> None:
+    asked = {"vital_status_date": "", "last_contact_date": day(200), "metastasis_date": day(400)}
+    records = history(patient(**asked), treated(), visit(-20, "6/6"), visit(200, "6/9"))
+    assert read(registry_of, records, at_least("6/12")).vital_days.tolist() == [400]
+
+
 # "above" readings are 6/9, "below" are 6/18, of the level 6/12.
 # name, records, (reason, last above, first below or None, time)
 HISTORIES: list[tuple[str, Rows, tuple[int, int, int | None, int]]] = [
