@@ -163,6 +163,30 @@ def _remark(table: DoseTable, row: int) -> list[str]:
     return remarks
 
 
+def _describe_inputs(table: DoseTable, row: int) -> dict[str, Any]:
+    """Give what the doses of one implant were worked out from."""
+    records = table.records
+    fraction = float(records.certificate_uncertainty_fraction[row])
+    return {
+        "applicator_id": records.applicator_id[row],
+        "isotope": records.isotope[row],
+        "half_life_days": _number(table.half_life_days[row]),
+        "half_life_source": table.half_life_source,
+        "certificate_reference_at": _moment(float(records.certificate_s[row])),
+        "certificate_uncertainty_pct_k2": _number(fraction * 100),
+        "certificate_age_days": _number(table.certificate_age_days[row]),
+        "remaining_fraction": _number(table.remaining_fraction[row]),
+        "inserted_at": _moment(float(records.inserted_s[row])),
+        "removed_at": _moment(float(records.removed_s[row])),
+        "time_precision": records.precision[row],
+        "hours": _number(table.hours[row]),
+        "thickness_mm": _number(records.geometry.thickness_mm[row]),
+        "thickness_includes_sclera": records.geometry.includes_sclera[row],
+        "sclera_allowance_mm": _number(records.geometry.sclera_allowance_mm[row]),
+        "thickness_uncertainty_mm": table.assumptions.thickness_uncertainty_mm,
+    }
+
+
 def describe_dose(table: DoseTable, row: int, model: RepairModel) -> dict[str, Any]:
     """Give the machine-readable result for one implant of a dose table."""
     from analysis.implants.dose_agreement import TOLERANCE_FRACTION
@@ -172,7 +196,6 @@ def describe_dose(table: DoseTable, row: int, model: RepairModel) -> dict[str, A
     implant_id = str(records.implant_id[row])
     courses = sum_courses(table, "apex", model)
     own = next(course for course in courses if implant_id in course.implant_ids)
-    fraction = float(records.certificate_uncertainty_fraction[row])
     return {
         "command": "dose",
         "implant_id": implant_id,
@@ -180,24 +203,7 @@ def describe_dose(table: DoseTable, row: int, model: RepairModel) -> dict[str, A
         "formula": FORMULA,
         "further_formulas": FURTHER_FORMULAS,
         "model": MODEL,
-        "inputs": {
-            "applicator_id": records.applicator_id[row],
-            "isotope": records.isotope[row],
-            "half_life_days": _number(table.half_life_days[row]),
-            "half_life_source": table.half_life_source,
-            "certificate_reference_at": _moment(float(records.certificate_s[row])),
-            "certificate_uncertainty_pct_k2": _number(fraction * 100),
-            "certificate_age_days": _number(table.certificate_age_days[row]),
-            "remaining_fraction": _number(table.remaining_fraction[row]),
-            "inserted_at": _moment(float(records.inserted_s[row])),
-            "removed_at": _moment(float(records.removed_s[row])),
-            "time_precision": records.precision[row],
-            "hours": _number(table.hours[row]),
-            "thickness_mm": _number(records.geometry.thickness_mm[row]),
-            "thickness_includes_sclera": records.geometry.includes_sclera[row],
-            "sclera_allowance_mm": _number(records.geometry.sclera_allowance_mm[row]),
-            "thickness_uncertainty_mm": table.assumptions.thickness_uncertainty_mm,
-        },
+        "inputs": _describe_inputs(table, row),
         "points": [describe_point(table, point, row, model) for point in table.points],
         "prescribed_dose_gy": _number(records.prescribed_dose_gy[row]),
         "delivered_over_prescribed": _number(table.delivered_over_prescribed[row]),

@@ -43,7 +43,7 @@ def case(
     out: Annotated[
         Path | None, typer.Option(help="Folder for the page; without it nothing is written.")
     ] = None,
-    form: Annotated[str, typer.Option("--format", help="html, pdf, or both: html,pdf.")] = (
+    form: Annotated[str, typer.Option("--format", help="html, pdf, docx, or several.")] = (
         "html,pdf"
     ),
     data_cut: Annotated[
@@ -133,14 +133,14 @@ def _in_words(code: str | None) -> str:
     return (code or "").replace("_", " ")
 
 
-def _lay_out(payload: dict[str, Any]) -> str:
-    """Lay the case out for a terminal: the course, the findings, where the page is."""
+def _lay_out_course(timeline: dict[str, Any]) -> str:
+    """Lay out visits and events in the order of their days."""
     from reports.render.text import lay_out_table
 
     rows = [
         (visit["visit_date"], visit["days"], "visit", visit["acuity"] or "", visit["thickness_mm"],
          _in_words(visit["local_status"]))
-        for visit in payload["timeline"]["visits"]
+        for visit in timeline["visits"]
     ]  # fmt: skip
     rows += [
         (
@@ -151,23 +151,30 @@ def _lay_out(payload: dict[str, Any]) -> str:
             None,
             _in_words(event.get("reason")),
         )
-        for event in payload["timeline"]["events"]
+        for event in timeline["events"]
     ]
     course = [
         [day, days, what, acuity, "" if mm is None else f"{mm:.1f}", status]
         for day, days, what, acuity, mm, status in sorted(rows, key=lambda row: row[0])
     ]
+    headings = ["date", "day", "what", "acuity", "height mm", "status or reason"]
+    return lay_out_table(headings, course)
+
+
+def _lay_out(payload: dict[str, Any]) -> str:
+    """Lay the case out for a terminal: the course, the findings, where the page is."""
+    from reports.render.text import lay_out_table
+
     staged = payload["stage"].items()
     stage = ", ".join(f"{_STAGE_WORDS[name]} {found or 'unknown'}" for name, found in staged)
     found = [[one["severity"], one["record"], one["found"]] for one in payload["findings"]]
-    headings = ["date", "day", "what", "acuity", "height mm", "status or reason"]
     listed = lay_out_table(["severity", "record", "found"], found) if found else "none"
     return "\n".join(
         [
             f"Tumour {payload['tumour_id']}, patient {payload['patient_id']}: {stage}",
             f"First insertion {payload['zero_date'] or 'not recorded'}",
             "",
-            lay_out_table(headings, course),
+            _lay_out_course(payload["timeline"]),
             "",
             f"Findings\n{listed}",
             *(f"Page: {path}" for path in payload["files"].values()),

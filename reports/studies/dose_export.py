@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from analysis.dose_effect.dose_response import DoseResponse
+from analysis.dose_effect.dose_rows import DoseRows
 from registry.csv_cells import defuse
 
 TABLE, FIELDS, SCRIPT = "dose_response.csv", "fields.csv", "redo.R"
@@ -27,20 +28,15 @@ def _cell(value: object) -> object:
     return "" if value is None else defuse(value) if isinstance(value, str) else value
 
 
-def export_table(answer: DoseResponse) -> dict[str, str]:
-    """Return the files: the table (one row a unit), what its fields mean, and a script for R.
-
-    Values are as analysed: doses of the first course, times in years, empty where missing. The
-    script does the main models of this question again from the table.
-    """
-    rows = answer.rows
+def _columns(rows: DoseRows) -> list[tuple[str, str, str, Sequence[object]]]:
+    """Name, unit, meaning and values of every column, in the order of the table."""
     causes = ", ".join(
         f"{code} {name}" for code, name in enumerate(rows.end_point.cause_names, start=1)
     )
     entry = np.where(rows.entry > 0, rows.entry, np.nan)
     adjustment = [(name, rows.covariates[name]) for name in rows.covariates]
     names = {name for name, _ in adjustment}
-    columns: list[tuple[str, str, str, Sequence[object]]] = [
+    return [
         ("unit_id", "", f"{rows.end_point.unit}", rows.unit_id),
         ("patient_id", "", "pseudonym; cluster of robust errors", rows.patient_id),
         ("dose", rows.field.unit, f"{rows.source} {rows.field.words}, first course",
@@ -68,6 +64,15 @@ def export_table(answer: DoseResponse) -> dict[str, str]:
         ("end_years", "years", "one clock for all causes (see the methods)", rows.end.tolist()),
         ("end_status", "", f"on one clock: 0 censored, {causes}", rows.end_status.tolist()),
     ]  # fmt: skip
+
+
+def export_table(answer: DoseResponse) -> dict[str, str]:
+    """Return the files: the table (one row a unit), what its fields mean, and a script for R.
+
+    Values are as analysed: doses of the first course, times in years, empty where missing. The
+    script does the main models of this question again from the table.
+    """
+    columns = _columns(answer.rows)
     table = zip(*(values for *_, values in columns), strict=True)
     body: list[Sequence[object]] = [
         [name for name, *_ in columns],
