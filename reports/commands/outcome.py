@@ -65,6 +65,10 @@ def outcome(
         ),
     ] = True,
     with_prior_treatment: WithPriorTreatment = False,
+    method: Annotated[
+        Literal["kaplan-meier", "cumulative-incidence"] | None,
+        typer.Option(help="Print one of the two only; JSON always holds both."),
+    ] = None,
     interval: Annotated[Interval, typer.Option(help="How limits are made.")] = "beta-product",
     level: Level = 0.95,
     replicates: Annotated[
@@ -116,13 +120,17 @@ def outcome(
     payload = describe_outcome(analysed, years)
     if rows:
         write_whole(rows, write_rows(analysed).encode("utf-8"))
-    answer(payload, as_json=as_json, text=lay_out(analysed, years or (1.0, 2.0, 5.0, 10.0)))
+    shown = years or (1.0, 2.0, 5.0, 10.0)
+    answer(payload, as_json=as_json, text=lay_out(analysed, shown, method))
     if rows and not as_json:
         note(f"The analysis table is in {rows}.")
 
 
-def lay_out(outcome: Outcome, years: tuple[float, ...]) -> str:
-    """Lay the outcome out as text: flow, groups, incidences, tests, sensitivity, warnings."""
+def lay_out(outcome: Outcome, years: tuple[float, ...], method: str | None = None) -> str:
+    """Lay the outcome out as text: flow, groups, incidences, tests, sensitivity, warnings.
+
+    ``method`` leaves one of the two estimators.
+    """
     from reports.answers.outcome_text import (
         lay_out_groups,
         lay_out_incidences,
@@ -138,7 +146,10 @@ def lay_out(outcome: Outcome, years: tuple[float, ...]) -> str:
     blocks = [title.capitalize()]
     steps = [[step.step, step.left_out, step.kept] for step in outcome.flow]
     blocks.append(lay_out_table(["step", "left out", "kept"], steps))
-    blocks += lay_out_groups(outcome, years) + lay_out_incidences(outcome, years)
+    if method != "cumulative-incidence":
+        blocks += lay_out_groups(outcome, years)
+    if method != "kaplan-meier":
+        blocks += lay_out_incidences(outcome, years)
     blocks += lay_out_tests(outcome) + lay_out_sensitivity(outcome, years)
     blocks += [f"Warning: {warning}" for warning in outcome.warnings]
     return "\n\n".join(blocks)

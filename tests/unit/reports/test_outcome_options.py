@@ -94,3 +94,27 @@ def test_the_text_shows_sensitivity_and_refuses_a_landmark_at_zero(
     code, answer = _ask(capsys, store, "--landmark", "0")
     assert code == 2
     assert "above 0" in answer["error"]["message"]
+
+
+@pytest.mark.parametrize(
+    ("method", "shown", "hidden"),
+    [
+        ("kaplan-meier", "Kaplan–Meier\n", "Cumulative incidence\n"),
+        ("cumulative-incidence", "Cumulative incidence\n", "Kaplan–Meier\n"),
+    ],
+)
+def test_one_estimator_is_printed_and_both_are_answered(
+    store: str, capsys: pytest.CaptureFixture[str], method: str, shown: str, hidden: str
+) -> None:
+    fixed = ["outcome", store, "--end-point", "local_failure", "--data-cut", "2024-12-31"]
+    assert run_in_frame(app, [*fixed, "--no-sensitivity"]) == 0
+    both = capsys.readouterr().out
+    assert shown in both
+    assert hidden in both
+    assert run_in_frame(app, [*fixed, "--no-sensitivity", "--method", method]) == 0
+    said = capsys.readouterr().out
+    assert shown in said
+    assert hidden not in said
+    code, answer = _ask(capsys, store, "--method", method)
+    assert code == 0
+    assert {"kaplan_meier", "cumulative_incidence"} <= set(answer["groups"][0])
