@@ -215,8 +215,13 @@ def name_centre(centre: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Gathered:
-    """What was gathered: mark by centre, rows by table, and settings that the centres differ in."""
+    """What was gathered: mark by centre, rows by table, and settings that the centres differ in.
 
+    ``submissions`` are as read, in the order given; the content hash of each was worked out anew
+    from its records.
+    """
+
+    submissions: tuple[Submission, ...]
     centres: dict[str, str]
     rows: dict[str, int]
     different_settings: tuple[str, ...]
@@ -269,7 +274,8 @@ def gather(
         if not result.has_errors:
             create_store(store_path, centre_id="several centres", by=by, at=at)
             result = take_in(store_path, [files], by=by, at=at)
-    return Gathered(marks, rows, _different([submission for submission, _ in read]), result)
+    submissions = tuple(submission for submission, _ in read)
+    return Gathered(submissions, marks, rows, _different(submissions), result)
 
 
 def _write_together(

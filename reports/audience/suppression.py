@@ -108,7 +108,8 @@ def _published_table(table: Table) -> Block:
             _withhold_under_total(rows, group, column)
     rows = [_withhold_beside_total(row) for row in rows]
     made: Table = _published(replace(table, rows=tuple(rows)))
-    return made
+    # rounded, notes that differed in a count can read the same
+    return replace(made, notes=tuple(dict.fromkeys(made.notes)))
 
 
 def _groups(rows: tuple[Row, ...]) -> list[list[int]]:

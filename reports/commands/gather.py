@@ -40,11 +40,32 @@ def gather(
         "command": "gather",
         "store": str(store),
         "centres": made.centres,
+        "submissions": [
+            {
+                "centre": one.centre,
+                "patients": one.rows["patient"],
+                "consenting_only": one.consenting_only,
+                "content_hash": one.content_hash,
+            }
+            for one in made.submissions
+        ],
         "rows": made.rows,
         "different_settings": list(made.different_settings),
         "findings": len(made.intake.findings),
     }
     rows = [[name, count] for name, count in made.rows.items()]
-    answer(payload, as_json=as_json, text=f"{store}\n" + lay_out_table(["table", "rows"], rows))
+    centres = [
+        [one.centre, one.rows["patient"], _consent(one.consenting_only), one.content_hash]
+        for one in made.submissions
+    ]
+    heads = ["centre", "patients", "who", "content hash, to be held against what the centre told"]
+    tables = (lay_out_table(heads, centres), lay_out_table(["table", "rows"], rows))
+    answer(payload, as_json=as_json, text="\n\n".join((str(store), *tables)))
+    if not as_json and len({one.consenting_only for one in made.submissions}) > 1:
+        note("Some submissions hold consenting people only, others everyone: centres differ by it.")
     for name in made.different_settings:
         note(f"The centres' setting {name} differs; the new registry has the default.")
+
+
+def _consent(consenting_only: bool) -> str:
+    return "consenting" if consenting_only else "everyone"

@@ -36,7 +36,9 @@ def submit(
 
     made = write_submission(store, out, by=name_recorder(by), at=now_utc(), everyone=everyone)
     payload = {"command": "submit", "folder": str(out), **asdict(made)}
-    text = f"{out}\n{made.rows['patient']} patients of {made.centre}, content {made.content_hash}"
+    count = made.rows["patient"]
+    people = f"{count} patient{'s' * (count != 1)}"
+    text = f"{out}\n{people} of {made.centre}, content {made.content_hash}"
     answer(payload, as_json=as_json, text=text)
     if not as_json:
         note("Tell the receiver the content hash by another way than the files.")

@@ -249,6 +249,10 @@ def test_two_centres_gather_into_one_registry(
     assert code == 0
     assert made["rows"]["patient"] == sum(one["rows"]["patient"] for one in sent)
     assert set(made["centres"].values()) == {"first-invented", "second-invented"}
+    assert [
+        (one["centre"], one["patients"], one["consenting_only"], one["content_hash"])
+        for one in made["submissions"]
+    ] == [(one["centre"], one["rows"]["patient"], True, one["content_hash"]) for one in sent]
     code, by_centre = run(
         capsys, "outcome", together, "--end-point", "death", "--by", "centre_id",
         "--data-cut", CUT, "--no-sensitivity",

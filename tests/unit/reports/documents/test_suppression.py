@@ -237,6 +237,15 @@ def test_a_warning_that_names_a_nuclide_and_no_count_stays():
     assert "Ru-106" in str(publish(report).sections[0].blocks[0])
 
 
+def test_notes_that_differ_in_a_hidden_digit_only_are_said_once():
+    notes = tuple(text("{k} count as censored.", k=Count(count)) for count in (60, 61, 77))
+    table = Table("c", (Column("a"),), (Row(("x",)),), notes)
+    report = Report("t", "", Provenance("d", "", ""), (Section("s", (table,)),))
+    (shown,) = publish(report).sections[0].blocks
+    assert isinstance(shown, Table)
+    assert [say(note) for note in shown.notes] == ["60 count as censored.", "75 count as censored."]
+
+
 def test_reasons_do_not_tell_the_count():
     assert publish_value(Missing("not estimable", "2 events")).reason == ""
     assert publish_value(Missing("not estimable", "no events")).reason == "no events"
