@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from registry.csv_cells import defuse
 from registry.errors import DataProblemsError, Finding
 from registry.records import TABLES
+from registry.taking_in.findings import show_value
 
 if TYPE_CHECKING:
     from registry.taking_in.staged_rows import StagedRows
@@ -148,7 +149,11 @@ class _Sorter:
         for file_no, line, whose, *values in self._run(
             f"SELECT r.file_no, r.line, {owner}, {shown} FROM staged_{table} r WHERE {condition}"
         ):
-            record = {n: v for n, v in zip(names, values, strict=True) if v is not None}
+            record = {
+                field.name: show_value(value, field)
+                for field, value in zip(TABLES[table].entered, values, strict=True)
+                if value is not None
+            }
             self.rows.append((whose or "", table, self._names[file_no], line, record))
         self._run(
             f"DELETE FROM staged_{table} WHERE (file_no, line) IN "

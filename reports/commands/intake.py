@@ -59,9 +59,9 @@ def _describe_outcome(result: IntakeResult) -> str:
     text = f"{done}: {', '.join(parts) or 'no new rows'}."
     corrected, unchanged = sum(result.corrected.values()), sum(result.unchanged.values())
     if corrected:
-        text += f" {corrected} of them new versions of records that were there."
+        text += f" Of these, new versions of records that were there: {corrected}."
     if unchanged:
-        text += f" {unchanged} rows were there already, unchanged."
+        text += f" There already, unchanged: {unchanged}."
     if result.set_aside:
         people = len({row.patient_id for row in result.set_aside} - {""})
         text += f" Set aside: {len(result.set_aside)} rows of {people} patients."

@@ -143,3 +143,14 @@ def test_the_command_writes_them_out(
         rows = list(csv.DictReader(stream))
     assert len(rows) == 20
     assert json.loads(rows[-1]["record"])["patient_id"].startswith("P")
+
+
+def test_numbers_set_aside_are_written_as_they_were_entered(tmp_path: Path, store: Path) -> None:
+    visits = [
+        "visit_id,patient_id,eye,visit_date,iop_mmhg",
+        "V1,P1,OD,2020-02-01,15.50",
+        "V2,P2,right,2020-02-01,15",
+    ]
+    result = _take(store, _write(tmp_path / "files", visit=visits))
+    (record,) = [dict(row.record) for row in result.set_aside if row.table == "visit"]
+    assert record["iop_mmhg"] == "15.5"
