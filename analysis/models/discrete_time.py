@@ -99,7 +99,7 @@ class DiscreteTimeFit:
         if self.fit.flic_intercept is None:
             raise ValueError("this fit has no FLIC intercept")
         baseline = self.fit.flic_intercept + np.concatenate(([0.0], coef[1:count]))
-        hazard = np.exp(matrix @ coef[count:]) * np.sum(np.exp(baseline))
+        hazard = np.exp((matrix @ coef[count:])[:, None] + baseline).sum(axis=1)
         risk: Array = -np.expm1(-hazard)
         return risk
 

@@ -13,7 +13,7 @@ Firth gives coefficients; predicted risks are biased towards one half. They come
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,11 +27,13 @@ from analysis.models.binomial_likelihood import (
     inverse_link,
     penalised_binomial,
 )
+from analysis.models.centred_columns import CentredColumns
 from analysis.models.coefficients import FEWEST_EVENTS, Coefficients, check_level, require_events
 from analysis.models.cox import CoxData, prepare_cox, refuse_without_information
 from analysis.models.design_matrix import check_columns
-from analysis.models.newton import Climb, Evaluate
-from analysis.models.profile_likelihood import Profile, maximise_penalised, profile
+from analysis.models.newton import Climb
+from analysis.models.profile_axes import Axis, intercept_axis, profile_each
+from analysis.models.profile_likelihood import maximise_penalised
 from analysis.models.risk_sets import partial_likelihood, penalty_gradient
 
 Array = NDArray[np.float64]
@@ -74,8 +76,9 @@ class FirthFit:
         Intercept refitted so that predicted and observed events agree (FLIC), None for Cox.
     link
         ``"logit"``, ``"cloglog"`` or None for Cox.
-    evaluate, top
-        The penalised likelihood on the scaled columns and its maximum, for further tests.
+    axes
+        For each coefficient the penalised likelihood with that coefficient as one coordinate, for
+        profiles and further tests.
     """
 
     coefficients: Coefficients
@@ -89,15 +92,18 @@ class FirthFit:
     gradient: float
     flic_intercept: float | None
     link: str | None
-    evaluate: Evaluate
-    top: Climb
+    axes: tuple[Axis, ...]
 
     def test_together(self, positions: Sequence[int]) -> tuple[float, int, float]:
-        """Penalised likelihood-ratio test that several coefficients are 0: χ², df, p."""
-        free = ~np.isin(np.arange(len(self.top.coefficients)), positions)
-        start = np.where(free, self.top.coefficients, 0.0)
-        held = maximise_penalised(self.evaluate, start, free=free)
-        fall = 2.0 * (self.top.point.log_likelihood - held.point.log_likelihood)
+        """Penalised likelihood-ratio test that several terms' coefficients are 0: χ², df, p.
+
+        Not the intercept's, which has other coordinates.
+        """
+        evaluate, top = self.axes[-1].evaluate, self.axes[-1].top
+        free = ~np.isin(np.arange(len(top.coefficients)), positions)
+        start = np.where(free, top.coefficients, 0.0)
+        held = maximise_penalised(evaluate, start, free=free)
+        fall = 2.0 * (top.point.log_likelihood - held.point.log_likelihood)
         statistic = max(0.0, fall)
         return statistic, len(positions), float(chi2.sf(statistic, len(positions)))
 
@@ -175,8 +181,9 @@ def firth_cox(
         return penalised_partial(data, beta)
 
     top = maximise_penalised(evaluate, start)
+    axes = tuple(Axis(evaluate, top, j, 1.0 / scale) for j, scale in enumerate(data.scale))
     return _firth_fit(
-        evaluate, top, profile(evaluate, top, level=level), data.scale, data.terms, level,
+        axes, top, np.diag(1.0 / data.scale), data.terms, level,
         null=evaluate(start).log_likelihood, n=len(data.time), events=data.sets.n_events,
     )  # fmt: skip
 
@@ -195,29 +202,33 @@ def penalised_partial(data: CoxData, beta: Array) -> PenalisedPoint:
 
 
 def _firth_fit(
-    evaluate: Evaluate,
+    axes: tuple[Axis, ...],
     top: Climb,
-    limits: Profile,
-    scale: Array,
+    back: Array,
     terms: tuple[str, ...],
     level: float,
     *,
     null: float,
     n: int,
     events: int,
+    skipped: int = 0,
     flic_intercept: float | None = None,
     link: str | None = None,
 ) -> FirthFit:
-    """Put a fit on standardised columns back on the scale of the covariates."""
-    covariance = np.linalg.inv(top.point.information) / np.outer(scale, scale)
-    units = float(np.sum(np.log(scale)))
+    """Put a fit on standardised columns back on the covariates as they were.
+
+    The first ``skipped`` coefficients are not profiled.
+    """
+    covariance = back @ np.linalg.inv(top.point.information) @ back.T
+    units = -float(np.sum(np.log(np.diag(back))))
+    limits = profile_each(axes, level, skipped)
     coefficients = Coefficients(
-        terms, top.coefficients / scale, np.sqrt(np.diag(covariance)), None,
-        limits.lower / scale, limits.upper / scale, limits.p, level, PROFILE,
+        terms, back @ top.coefficients, np.sqrt(np.diag(covariance)), None,
+        limits.lower, limits.upper, limits.p, level, PROFILE,
     )  # fmt: skip
     return FirthFit(
         coefficients, limits.statistic, covariance, top.point.log_likelihood + units, null + units,
-        n, events, top.iterations, top.gradient, flic_intercept, link, evaluate, top,
+        n, events, top.iterations, top.gradient, flic_intercept, link, axes,
     )  # fmt: skip
 
 
@@ -289,23 +300,26 @@ def fit_firth_binomial(
     that expected events equal those seen, everything else held.
     """
     check_level(level)
-    scale = np.ones(data.matrix.shape[1])
-    scale[baseline:] = data.matrix[:, baseline:].std(axis=0)
-    scaled = BinomialData(data.matrix / scale, data.successes, data.trials, data.offset, data.link)
+    centred = CentredColumns.of(data.matrix, baseline)
+    back = centred.back()
+    rows = replace(data, matrix=centred.matrix)
 
     def evaluate(beta: Array) -> BinomialPoint:
-        return penalised_binomial(scaled, beta)
+        return penalised_binomial(rows, beta)
 
     start = np.zeros(len(terms))
     free = np.arange(len(terms)) < baseline
     null = maximise_penalised(evaluate, start, free=free)
     top = maximise_penalised(evaluate, null.coefficients)
-    skipped = () if baseline == 1 else tuple(range(baseline))
-    limits = profile(evaluate, top, level=level, skipped=skipped)
+    axes = tuple(Axis(evaluate, top, j, back[j, j]) for j in range(len(terms)))
+    if baseline == 1:
+        axes = (intercept_axis(rows, top, back[0]), *axes[1:])
+    refitted = np.concatenate(([flic_intercept(rows, top.coefficients)], top.coefficients[1:]))
     return _firth_fit(
-        evaluate, top, limits, scale, terms, level,
+        axes, top, back, terms, level,
         null=null.point.log_likelihood, n=len(data.trials), events=round(data.successes.sum()),
-        flic_intercept=flic_intercept(scaled, top.coefficients), link=data.link,
+        skipped=0 if baseline == 1 else baseline,
+        flic_intercept=float(back[0] @ refitted), link=data.link,
     )  # fmt: skip
 
 

@@ -23,6 +23,7 @@ from analysis.models.binomial_likelihood import (
     leverages,
     penalised_binomial,
 )
+from analysis.models.centred_columns import CentredColumns
 from analysis.models.coefficients import FEWEST_EVENTS
 from analysis.models.cox import refuse_unfinished
 from analysis.models.design_matrix import check_columns
@@ -65,11 +66,11 @@ def flac(
     names = tuple(terms) if terms is not None else tuple(f"x{j}" for j in range(matrix.shape[1]))
     require_both_outcomes(event, model="FLAC", fewest=fewest_events)
     check_columns(matrix, names)
-    scale = np.concatenate(([1.0], matrix.std(axis=0)))
     ones, zeros = np.ones(len(event)), np.zeros(len(event))
-    columns = np.column_stack([ones, matrix]) / scale
+    centred = CentredColumns.of(np.column_stack([ones, matrix]))
+    columns = centred.matrix
     rows = BinomialData(columns, event.astype(float), ones, zeros, "logit")
-    firth = maximise_penalised(lambda b: penalised_binomial(rows, b), np.zeros(len(scale)))
+    firth = maximise_penalised(lambda b: penalised_binomial(rows, b), np.zeros(len(names) + 1))
     leverage = leverages(rows, binomial_likelihood(rows, firth.coefficients))
     augmented = BinomialData(
         np.vstack([np.column_stack([columns, zeros]), np.column_stack([columns, ones])]),
@@ -81,4 +82,4 @@ def flac(
     start = np.concatenate([firth.coefficients, [0.0]])
     ended = climb(lambda b: binomial_likelihood(augmented, b), start, most_steps=200)
     refuse_unfinished(ended, (INTERCEPT, *names), firth="firth-logistic", what="the events are")
-    return FlacFit((INTERCEPT, *names), ended.coefficients[:-1] / scale)
+    return FlacFit((INTERCEPT, *names), centred.back() @ ended.coefficients[:-1])

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.models.binomial_likelihood import INTERCEPT, BinomialFit, fit_binomial
+from analysis.models.centred_columns import CentredColumns
 from analysis.models.coefficients import (
     FEWEST_EVENTS,
     Coefficients,
@@ -103,8 +104,8 @@ def logistic(
     names = tuple(terms) if terms is not None else tuple(f"x{j}" for j in range(matrix.shape[1]))
     require_both_outcomes(event, model="logistic", fewest=fewest_events)
     check_columns(matrix, names)
-    scale = np.concatenate(([1.0], matrix.std(axis=0)))
-    columns = np.column_stack([np.ones(len(event)), matrix]) / scale
+    centred = CentredColumns.of(np.column_stack([np.ones(len(event)), matrix]))
+    columns, back = centred.matrix, centred.back()
     successes, trials = event.astype(float), np.ones(len(event))
     fit = fit_binomial(columns, successes, trials)
     refuse_separated(columns, successes, trials, fit, names)
@@ -112,12 +113,12 @@ def logistic(
     if cluster is not None:
         labels, codes = np.unique(np.asarray(cluster), return_inverse=True)
         residual = columns * (successes - fit.risk)[:, None]
-        influence = cluster_sums(residual, codes) @ fit.covariance
-        robust, clusters = influence.T @ influence / np.outer(scale, scale), len(labels)
-    covariance = fit.covariance / np.outer(scale, scale)
+        influence = cluster_sums(residual, codes) @ fit.covariance @ back.T
+        robust, clusters = influence.T @ influence, len(labels)
+    covariance = back @ fit.covariance @ back.T
     return LogisticFit(
         wald_coefficients(
-            (INTERCEPT, *names), fit.coef / scale, covariance, robust_covariance=robust, level=level
+            (INTERCEPT, *names), back @ fit.coef, covariance, robust_covariance=robust, level=level
         ),
         covariance, robust, fit.log_likelihood,
         _null_log_likelihood(event), fit.deviance,

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.models.binomial_likelihood import BinomialData, inverse_link, penalised_binomial
+from analysis.models.centred_columns import CentredColumns
 from analysis.models.coefficients import FEWEST_EVENTS, wald_coefficients
 from analysis.models.cox import CoxFit, cox, prepare_cox
 from analysis.models.design_matrix import check_columns
@@ -78,11 +79,13 @@ def _firth_logistic(rows: RegressionRows, fewest: int) -> Risks:
     if not fewest <= event.sum() <= len(event) - fewest:
         raise RefusedEstimateError("Too few events or rows without one.", events=int(event.sum()))
     check_columns(matrix, rows.frame.terms)
-    ones, scale = np.ones(len(event)), np.concatenate(([1.0], matrix.std(axis=0)))
-    data = BinomialData(np.column_stack([ones, matrix]) / scale, event, ones, 0.0 * ones, "logit")
-    top = maximise_penalised(lambda beta: penalised_binomial(data, beta), np.zeros(len(scale)))
-    shift, coef = flic_intercept(data, top.coefficients), top.coefficients[1:] / scale[1:]
-    return lambda set_to: inverse_link("logit", set_to @ coef + shift).mean(keepdims=True)
+    ones = np.ones(len(event))
+    centred = CentredColumns.of(np.column_stack([ones, matrix]))
+    data = BinomialData(centred.matrix, event, ones, 0.0 * ones, "logit")
+    start = np.zeros(matrix.shape[1] + 1)
+    top = maximise_penalised(lambda beta: penalised_binomial(data, beta), start).coefficients
+    coef = centred.back() @ np.concatenate(([flic_intercept(data, top)], top[1:]))
+    return lambda set_to: inverse_link("logit", set_to @ coef[1:] + coef[0]).mean(keepdims=True)
 
 
 def _fine_gray(rows: RegressionRows, at: Array, fewest: int) -> Risks:

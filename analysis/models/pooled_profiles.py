@@ -94,13 +94,10 @@ class _MeanDistribution:
 
     def __init__(self, fits: Sequence[FirthFit], position: int, level: float) -> None:
         allowed = float(chi2.ppf(level, 1))
-        self.curves = [ProfileCurve(fit.evaluate, fit.top, position, allowed) for fit in fits]
+        axes = [fit.axes[position] for fit in fits]
+        self.curves = [ProfileCurve(one.evaluate, one.top, one.position, allowed) for one in axes]
         #: Coefficients were standardised for the arithmetic, with another scale in each table.
-        self.scales = [
-            float(np.sqrt(np.linalg.inv(fit.top.point.information)[position, position]))
-            / float(fit.coefficients.se[position])
-            for fit in fits
-        ]
+        self.scales = [1.0 / one.unit for one in axes]
 
     def __call__(self, value: float) -> float:
         roots = [
