@@ -141,8 +141,8 @@ def outcome_at(
     at_horizon = int(reached.sum())
     if at_horizon < FEWEST_AT_HORIZON:
         raise RefusedEstimateError(
-            f"{at_horizon} were followed to {horizon:g} without the event: too few to stand for"
-            " those lost before. Choose an earlier horizon.",
+            f"{at_horizon} were followed to the horizon of {horizon:g} without the event: too few"
+            " to stand for those lost before. Choose an earlier horizon.",
             at_horizon=at_horizon,
         )
     is_censored = (status == 0) if reading == "crude" else (status != 1)

@@ -429,7 +429,8 @@ def _refuse_few(rows: DoseRows) -> None:
     if rows.events >= FEWEST_EVENTS:
         return
     raise RefusedEstimateError(
-        f"{rows.events} events among {rows.n} {rows.end_point.unit}s with a dose: under"
+        f"{rows.events} event{'s' * (rows.events != 1)} among {rows.n}"
+        f" {rows.end_point.unit}{'s' * (rows.n != 1)} with a dose: under"
         f" {FEWEST_EVENTS} events no dose–response is estimated, with or without the Firth penalty."
         " That is the result: report the count with an exact interval, or wait for more events.",
         events=rows.events,

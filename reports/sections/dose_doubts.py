@@ -21,8 +21,9 @@ from reports.page.document import (
     Table,
 )
 from reports.sections import dose_calibration
-from reports.sections.dose_values import ratio_value
+from reports.sections.dose_values import ratio_value, say_term, signed
 from reports.words.values import Count, Quantity, Rate, text
+from reports.words.wording import decimal
 
 OPEN = ("NOT", "not known", "losses assumed")
 
@@ -103,6 +104,8 @@ def _propensity(answer: DoseResponse, found: Confounding) -> list[Block]:
     blocks: list[Block] = []
     if propensity.refused:
         said = f"A generalised propensity is refused: {propensity.refused}."
+        for one in propensity.balance:
+            said = said.replace(one.term, say_term(one.term))
         blocks.append(Paragraph(said, lead="Propensity."))
     elif propensity.ratio is not None:
         value = ratio_value(propensity.ratio, answer.question.level)
@@ -125,7 +128,7 @@ def _propensity(answer: DoseResponse, found: Confounding) -> list[Block]:
                 caption="Correlation of each covariate with dose, as it is and under the weights.",
                 columns=(Column("Covariate"), Column("Before", "right"), Column("After", "right")),
                 rows=tuple(
-                    Row((one.term.replace("_", " "), f"{one.before:.2f}", f"{one.after:.2f}"))
+                    Row((say_term(one.term), decimal(one.before, 2), decimal(one.after, 2)))
                     for one in propensity.balance
                 ),
             )
@@ -192,7 +195,7 @@ def _error(answer: DoseResponse, how: HowToAnswer) -> list[Block]:
         return [Note("Not simulated: --simulations was 0.")]
     if isinstance(error, Refused):
         return [Note(error.reason)]
-    return [_error_words(error), _error_table(error)]
+    return [_error_words(error), _error_table(error), _error_meaning(error)]
 
 
 def _error_words(error: DoseErrorAnswer) -> Paragraph:
@@ -215,13 +218,27 @@ def _error_words(error: DoseErrorAnswer) -> Paragraph:
     )
 
 
+def _error_meaning(error: DoseErrorAnswer) -> Paragraph:
+    """Say which way errors of this size move the estimate, and no more than that."""
+    is_toward = error.shift * error.coef < 0
+    way = "towards no effect" if is_toward else "away from no effect"
+    if abs(error.shift) < 2 * error.shift_se:
+        return Paragraph("The shift cannot be told from none by this many draws.")
+    return Paragraph(
+        f"Errors of this size move an estimate {way}: a hazard ratio of"
+        f" {math.exp(error.coef):.3f} from recorded doses would stand for"
+        f" {math.exp(error.corrected):.3f}. The errors are assumed, and the intervals above do not"
+        " hold them."
+    )
+
+
 def _error_table(error: DoseErrorAnswer) -> Table:
     rows = (
-        ("estimate (log ratio per step)", f"{error.coef:+.4f}"),
-        ("mean of refits without error of dose", f"{error.without_error:+.4f}"),
-        ("mean of refits with it", f"{error.with_error:+.4f}"),
-        ("shift (± simulation SE)", f"{error.shift:+.4f} ± {error.shift_se:.4f}"),
-        ("estimate less the shift", f"{error.corrected:+.4f}"),
+        ("effect put in: Cox’s estimate, log ratio per step", signed(error.coef, 4)),
+        ("mean of refits without error of dose", signed(error.without_error, 4)),
+        ("mean of refits with it", signed(error.with_error, 4)),
+        ("shift (± simulation SE)", f"{signed(error.shift, 4)} ± {error.shift_se:.4f}"),
+        ("estimate less the shift", signed(error.corrected, 4)),
         ("hazard ratio less the shift", f"{math.exp(error.corrected):.3f}"),
         ("spread of refits without error", f"{error.sd_without:.4f}"),
         ("spread of refits with it", f"{error.sd_with:.4f}"),

@@ -63,7 +63,10 @@ def section(answer: DoseResponse, how: HowToAnswer, source: Mapping[str, str]) -
             Paragraph(_doubts(how), lead="Doubts."),
             Paragraph(
                 "Time zero is the day of insertion of the first plaque; years are days divided by"
-                " 365.25. Nothing after the data cut counts. Under five events nothing is"
+                " 365.25. The dose of a further implant of the course counts from time zero, too:"
+                " who failed or was lost before it was given could not get it, which makes higher"
+                " doses look better by at most the length of the course (immortal time)."
+                " Nothing after the data cut counts. Under five events nothing is"
                 " estimated; under ten events a"
                 " parameter Firth’s form is used unless the question says"
                 " otherwise. Where the items of STROBE, RECORD, SAMPL and TRIPOD are answered is"

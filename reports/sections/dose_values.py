@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from analysis.dose_effect.dose_models import Ratio
 from analysis.models.dose_curve import Quantity as DoseQuantity
 from reports.words.values import Content, Count, Missing, PValue, Quantity, Value, Words, text
+from reports.words.wording import decimal
 
 MODEL_WORDS = {
     "cox": "Cox",
@@ -31,6 +32,27 @@ def say_adjustment(names: tuple[str, ...]) -> str:
     return "adjusted for " + ", ".join(
         name.removesuffix("_mm").removesuffix("_years").replace("_", " ") for name in columns
     )
+
+
+def say_term(term: str) -> str:
+    """Return a model's term in words, the level of a category after its name.
+
+    >>> say_term("largest_basal_diameter_mm"), say_term("isotope[I-125]")
+    ('largest basal diameter', 'isotope I-125')
+    """
+    name, _, level = term.removesuffix("]").partition("[")
+    words = name.removesuffix("_mm").removesuffix("_years").replace("_", " ")
+    return f"{words} {level}" if level else words
+
+
+def signed(value: float, digits: int) -> str:
+    """Return a number with its sign.
+
+    >>> signed(0.108, 3), signed(-0.268, 3), signed(0.0, 2)
+    ('+0.108', '−0.268', '0.00')
+    """
+    said = decimal(value, digits)
+    return f"+{said}" if value > 0 and float(said) > 0 else said
 
 
 def dose_title(words: str) -> str:

@@ -193,3 +193,44 @@ def test_table_one_adds_up(answer: DoseResponse) -> None:
     assert middle is not None
     assert high is not None
     assert low < middle < high
+
+
+def words_of(report: Report, title: str) -> str:
+    (part,) = (one for one in report.sections if one.title.endswith(title))
+    alone = dataclasses.replace(report, sections=(part,))
+    return " ".join(words for _, words in texts(lay_out(alone, narrow=True)))
+
+
+@pytest.mark.parametrize(
+    ("shift", "se", "said"),
+    [
+        (0.1, 0.02, "an estimate towards no effect: a hazard ratio of 0.765 from recorded doses"),
+        (-0.1, 0.02, "an estimate away from no effect"),
+        (0.03, 0.02, "The shift cannot be told from none"),
+    ],
+)
+def test_dose_error_says_which_way_it_moves_the_estimate(
+    answer: DoseResponse, shift: float, se: float, said: str
+) -> None:
+    """Below no effect, a shift upwards is towards it: exp(-0.268) = 0.765, exp(-0.368) = 0.692."""
+    assert not isinstance(answer.error, Refused)
+    assert answer.error is not None
+    error = dataclasses.replace(
+        answer.error, coef=-0.268, shift=shift, shift_se=se, corrected=-0.268 - shift
+    )
+    words = words_of(study(dataclasses.replace(answer, error=error)), "Power and dose error")
+    assert said in words
+    assert ("would stand for 0.692" in words) == (shift == 0.1)
+    assert "\u22120.2680" in words
+    assert "-0.2680" not in words
+
+
+def test_immortal_time_of_a_course_is_told(answer: DoseResponse) -> None:
+    assert "immortal time" in words_of(study(answer), "Methods")
+
+
+def test_covariates_are_named_in_words(answer: DoseResponse) -> None:
+    words = words_of(study(answer), "Confounding by indication")
+    assert "isotope Ru-106" in words
+    assert "thickness mm" not in words
+    assert "isotope[" not in words
