@@ -153,7 +153,8 @@ class Store:
         versions = self._storage.versions_of(table, split_key(table, key_text))
         if not versions:
             raise RefusedInputError(
-                f"The registry holds no record {table_name}:{key_text}.",
+                f"The registry holds no record {table_name}:{key_text}. Check its spelling: "
+                "capitals count, and a record that was erased is not there any more.",
                 table=table_name,
                 key=key_text,
             )

@@ -56,7 +56,8 @@ def _full(path: Path, *, is_committed: bool) -> StoreError:
 
 _OPENING: tuple[tuple[tuple[str, ...], type[StoreError], str], ...] = (
     (
-        ("not a valid DuckDB database file",),
+        # the second: what the engine says of .csv, .json and .parquet, which it reads as tables
+        ("not a valid DuckDB database file", "Cannot launch in-memory database"),
         StoreError,
         "{0} is not a registry: it is no database file. Give the path of a file that "
         "`afterplaque init` made.",

@@ -91,12 +91,21 @@ def keep_copy(path: Path) -> None:
         ) from None
 
 
+_TABLE_ENDINGS = (".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".parquet", ".pq", ".json")
+
+
 def check_absent(path: Path) -> None:
     """Refuse to make a registry where one is, or its log was left, or no folder is."""
     if not path.parent.is_dir():
         raise StoreError(f"There is no folder {path.parent}. Make it first.", file=str(path))
     if path.exists():
         raise StoreError(f"{path} exists already; nothing was changed.", file=str(path))
+    if path.suffix.lower() in _TABLE_ENDINGS:
+        raise StoreError(
+            f"{path.name} is named like a table, and intake would take it for one. Name the "
+            "registry otherwise, for example eye.registry.",
+            file=str(path),
+        )
     log = path.with_name(path.name + ".wal")
     if log.exists():
         raise StoreError(

@@ -484,3 +484,25 @@ def test_an_older_schema_is_brought_up_to_date_by_writing_only(
     newer = "a newer version of the program wrote it"
     with pytest.raises(StoreError, match=newer), open_store(path):
         pass
+
+
+@pytest.mark.parametrize("name", ["patient.csv", "patient.parquet", "patient.json"])
+def test_a_table_given_for_a_registry_is_called_none_and_stays_as_it_is(
+    tmp_path: Path, name: str
+) -> None:
+    """The engine reads files of these names as tables of a database of its own."""
+    path = tmp_path / name
+    path.write_text("patient_id,sex\nP1,female\n", encoding="utf-8")
+    for write in (False, True):
+        with (
+            pytest.raises(StoreError, match="not a registry"),
+            open_store(path, write=write),
+        ):
+            pass
+    assert path.read_text(encoding="utf-8") == "patient_id,sex\nP1,female\n"
+
+
+def test_no_registry_is_named_like_a_table(tmp_path: Path) -> None:
+    with pytest.raises(StoreError, match="named like a table"):
+        create_store(tmp_path / "patient.csv", centre_id="invented", by="ana", at=FIRST)
+    assert {found.name for found in tmp_path.iterdir()} <= {"patient.csv.lock"}
