@@ -83,8 +83,9 @@ def _count(count: QuestionCount) -> Block:
     return Paragraph(
         f"Different questions put to this registry so far: {count.different}; times asked:"
         f" {count.looks}; different ones on this end point: {count.same_end_point} (file"
-        f" {count.file}). Of twenty questions without any truth in them one is expected to give"
-        " p < 0.05.",
+        f" {count.file}). Looks by this command are counted; what other commands, exports or"
+        " programs showed is not. Of twenty questions without any truth in them one is expected to"
+        " give p < 0.05.",
         lead="Questions tried.",
     )
 
