@@ -198,7 +198,7 @@ def dose_response(
     )  # fmt: skip
     beside = choose_against(question.end_point, against)
     asked_cut = read_date(data_cut, option="--data-cut") if data_cut else None
-    files = _files_to_write(out, export, force)
+    files = _files_to_write(out, export, audience, force)
     how = HowToAnswer(
         simulations, imputations, resamples, validation_samples, seed, workers,
         ErrorModel(shared_error, own_error, berkson_share),
@@ -322,10 +322,13 @@ def log_look(log: Path, question: DoseQuestion, plan_hash: str) -> Any:
     return count_questions(read_log(log), question.end_point, log)
 
 
-def _files_to_write(out: Path | None, export: Path | None, force: bool) -> dict[str, Path]:
+def _files_to_write(
+    out: Path | None, export: Path | None, audience: str, force: bool
+) -> dict[str, Path]:
     from reports.writing import refuse_overwriting
 
-    files = {form: out / f"dose-response.{form}" for form in ("html", "pdf")} if out else {}
+    name = f"dose-response-{audience}"
+    files = {form: out / f"{name}.{form}" for form in ("html", "pdf")} if out else {}
     if export:
         files |= {
             "table": export / "dose_response.csv", "fields": export / "fields.csv",

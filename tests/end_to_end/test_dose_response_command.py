@@ -72,10 +72,10 @@ def test_plan_report_and_export(store: Path, tmp_path: Path) -> None:
     assert answer["plan"]["state"] == "locked before looking"
     assert answer["plan"]["deviations"] == ["horizon_years: planned 4, done 3"]
     assert answer["questions_tried"]["looks"] == 1
-    page = (tmp_path / "out" / "dose-response.html").read_text(encoding="utf-8")
+    page = (tmp_path / "out" / "dose-response-internal.html").read_text(encoding="utf-8")
     assert "planned 4, done 3" in page
     assert answer["plan"]["locked_hash"] in page
-    assert (tmp_path / "out" / "dose-response.pdf").read_bytes()[:5] == b"%PDF-"
+    assert (tmp_path / "out" / "dose-response-internal.pdf").read_bytes()[:5] == b"%PDF-"
     assert answer["validation"]["fitted"] == 4
     assert "horizon_years <- 3" in (tmp_path / "r" / "redo.R").read_text(encoding="utf-8")
     table = read_csv(tmp_path / "r" / "dose_response.csv")
@@ -118,7 +118,7 @@ def test_bed_of_two_isotopes_by_a_stated_rbe(store: Path, tmp_path: Path) -> Non
     assert found["bed"]["rbe"] == {"I-125": 1.2, "Ru-106": 1.0}
     parameters = {line["parameter"] for line in found["bed"]["sensitivity"]}
     assert parameters >= {"as stated", "α/β", "repair half-time", "RBE of I-125"}
-    page = (tmp_path / "dose-response.html").read_text(encoding="utf-8")
+    page = (tmp_path / "dose-response-internal.html").read_text(encoding="utf-8")
     assert "stated as 1.2 for I-125, 1 for Ru-106" in page
     assert "What the answer hangs on" in page
     wrong = run(store, *CUT, *asked, "--rbe", "I-125=1.2,I-125=1")
