@@ -43,6 +43,8 @@ Array = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 THICKNESS = "thickness_mm"
+MANY_WITHOUT = 0.1
+"""From this share without a dose on, the answer warns (our choice)."""
 DEFAULT_ADJUST = (THICKNESS, "largest_basal_diameter_mm")
 
 
@@ -362,9 +364,28 @@ def read_dose_rows(
         end=end / DAYS_PER_YEAR,
         end_status=end_status,
         flow=steps,
-        notes=(*warned, *said),
+        notes=(*warned, *_say_missing(table, kept, with_dose), *said),
     )
     return _under_observation(every.select(with_dose))
+
+
+def _say_missing(
+    table: OutcomeTable, kept: NDArray[np.bool_], with_dose: NDArray[np.bool_]
+) -> tuple[str, ...]:
+    """Warn where many have no dose, with the events of those who have one and who have not."""
+    without = kept & ~with_dose
+    left, n = int(without.sum()), int(kept.sum())
+    if left < MANY_WITHOUT * n:
+        return ()
+    counts = [
+        f"{int((table.status[rows] == 1).sum())} of {int(rows.sum())}"
+        for rows in (with_dose, without)
+    ]
+    return (
+        f"{left} of {n} have no such dose and are left out. The event was seen in {counts[0]} with"
+        f" a dose and in {counts[1]} without: where the dose is missing for a reason that has to do"
+        " with the outcome, the ratio is not that of all.",
+    )
 
 
 def _under_observation(rows: DoseRows) -> DoseRows:

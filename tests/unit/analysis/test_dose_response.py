@@ -484,3 +484,26 @@ def test_a_warning_of_several_isotopes_knows_what_is_adjusted_for(
     )
     assert plain[0].endswith("Adjust for isotope, or exclude all but one.")
     assert adjusted[0].endswith("the ratio of dose is taken to be the same in each.")
+
+
+def test_many_without_a_dose_are_warned_of_with_their_events(department: Any) -> None:
+    """Recounted from the registry's own table: half of the doses are taken away, then few."""
+    question = DoseQuestion("local_failure", "apex", adjust=())
+    whole = read_dose_rows(department, question, CUT)
+    assert not [note for note in whole.notes if "left out. The event" in note]
+    failed = {u for u, s in zip(whole.unit_id, whole.status, strict=True) if s == 1}
+    gone = set(whole.unit_id[::2])
+    department.execute("BEGIN")
+    try:
+        tumours = ", ".join(f"'{unit}'" for unit in sorted(gone))
+        department.execute(
+            "UPDATE implant SET dose_apex_gy = NULL WHERE tumour_id IN (" + tumours + ")"
+        )
+        rows = read_dose_rows(department, question, CUT)
+    finally:
+        department.execute("ROLLBACK")
+    (said,) = (note for note in rows.notes if "left out. The event" in note)
+    assert rows.n == whole.n - len(gone)
+    assert said.startswith(f"{len(gone)} of {whole.n} have no such dose")
+    with_dose = f"{len(failed - gone)} of {rows.n} with a dose"
+    assert f"seen in {with_dose} and in {len(failed & gone)} of {len(gone)} without" in said
