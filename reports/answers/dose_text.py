@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -110,9 +111,9 @@ def _confounding(found: Mapping[str, Any]) -> list[str]:
     else:
         lines = [
             "Confounding by indication",
-            f"  R2 of dose on thickness {facts['r2_thickness']:.2f} (curved"
-            f" {facts['r2_thickness_curved']:.2f}), on all covariates"
-            f" {facts['r2_covariates']:.2f}; {100 * facts['overlap']:.0f} % have a dose that is"
+            f"  R2 of dose on thickness {_two(facts['r2_thickness'])} (curved"
+            f" {_two(facts['r2_thickness_curved'])}), on all covariates"
+            f" {_two(facts['r2_covariates'])}; {100 * facts['overlap']:.0f} % have a dose that is"
             " given in every third of thickness",
         ]
         propensity = facts["propensity"]
@@ -160,10 +161,10 @@ def _simulations(found: Mapping[str, Any]) -> list[str]:
         model = error["model"]
         blocks.append(
             f"Dose error (shared by plaque {100 * model['shared_sd']:.1f} %, own"
-            f" {100 * model['own_sd']:.1f} %, Berkson share {100 * model['berkson_share']:.0f} %):"
-            f" log ratio {error['coef']:.3f} shifts by"
-            f" {error['shift']:+.3f} (simulation SE {error['shift_se']:.3f}) to"
-            f" {error['corrected']:.3f}; spread {error['sd_without']:.3f} without,"
+            f" {100 * model['own_sd']:.1f} %, Berkson share {100 * model['berkson_share']:.0f} %)"
+            f" moves the log ratio by {error['shift']:+.3f} (simulation SE"
+            f" {error['shift_se']:.3f}), so that {error['coef']:.3f} from recorded doses would"
+            f" stand for {error['corrected']:.3f}; spread {error['sd_without']:.3f} without,"
             f" {error['sd_with']:.3f} with it"
             + (f"; {error['at_zero']} recorded doses of 0 stay 0" if error["at_zero"] else "")
         )
@@ -268,3 +269,8 @@ def _honesty(found: Mapping[str, Any]) -> str:
         lines.append(f"Plan {plan['state']} (hash {plan['locked_hash'][:16] or 'none'})")
         lines += [f"  deviation: {one}" for one in plan["deviations"]]
     return "\n".join(lines)
+
+
+def _two(value: float) -> str:
+    """Two decimals, or that there is none."""
+    return f"{value:.2f}" if math.isfinite(value) else "none"
