@@ -24,6 +24,7 @@ from reports.words.benchmark_wording import (
     deciding_time,
     expected_words,
     first_up,
+    is_double_possible,
     points_value,
     ratio_words,
     shapes_apart,
@@ -45,7 +46,8 @@ COLUMNS = (
 def in_one_sentence(benchmarks: Sequence[BenchmarkResults]) -> str:
     """Say how many of the comparisons show more failures here, and what chance would do.
 
-    Failure is the end point's event, a loss of vision too.
+    Failure is the end point's event, a loss of vision too. Of those not shown to be worse it says
+    how many leave room for twice the published failures, so that few patients give no comfort.
     """
     judged = [one for results in benchmarks for one in judged_of(results)]
     if not judged:
@@ -53,6 +55,10 @@ def in_one_sentence(benchmarks: Sequence[BenchmarkResults]) -> str:
     worse = sum(one.verdict == "worse" for one in judged)
     within = sum(one.verdict == "within the margin" for one in judged)
     margin = f" {within} lie within a margin decided beforehand." if within else ""
+    unshown = [one for one in judged if one.verdict == "not shown"]
+    open_ones = sum(is_double_possible(one) for one in unshown)
+    in_them = f"In {open_ones} of them twice" if len(judged) > 1 else "Twice"
+    margin += f" {in_them} as many cannot be ruled out." * (open_ones > 0)
     if len(judged) == 1:
         does = "shows" if worse else "does not show"
         return f"The one comparison {does} more failures here than there.{margin}"

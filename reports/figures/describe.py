@@ -163,7 +163,7 @@ def notes(spec: FigureSpec) -> tuple[str, ...]:
         case MonitoringFigure():
             return (
                 "Above: the running sum of observed minus expected; up is worse. Below: the "
-                f"risk-adjusted CUSUM and its limit, {spec.limit_means}. Each tick is an event.",
+                f"risk-adjusted CUSUM and its limit ({spec.limit_means}). Each tick is an event.",
             )
         case DoseResponseFigure():
             return _dose_notes(spec)

@@ -97,7 +97,7 @@ def _unit(axes: Axes, spec: FunnelFigure, unit: FunnelUnit) -> list[Point]:
     marker = "D" if unit.is_named else "o"
     fill: dict[str, Any] = {"markerfacecolor": colour if named else palette.PAPER}
     size = 6 if named else 4.5
-    axes.plot([at], [share], marker, color=colour, markersize=size, zorder=3, **fill)
+    axes.plot([at], [share], marker, color=colour, markersize=size, zorder=3, clip_on=False, **fill)
     if named:
         shift: dict[str, Any] = {"xytext": (6, 6), "textcoords": "offset points"}
         late = at > axes.get_xlim()[1] * 0.5

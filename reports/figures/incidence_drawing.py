@@ -104,7 +104,8 @@ def _labels_at_end(
     names = [band.name for band in spec.outcomes] + [spec.remaining_name]
     lines = [canvas.wrapped(figure, name, 1.55, fontsize=PLAIN, fontweight=600) for name in names]
     gap = 0.09 + 0.135 * max(len(part) for part in lines)
-    for place, (y, part) in enumerate(zip(spread(middles, gap), lines, strict=True)):
+    heights = spread(middles, gap, lowest=bottom + gap / 2)
+    for place, (y, part) in enumerate(zip(heights, lines, strict=True)):
         inside = place < len(spec.outcomes)
         colour = palette.SERIES[place % len(palette.SERIES)] if inside else palette.INK
         if inside:

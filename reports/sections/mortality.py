@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from analysis.outcomes.grouping import NOT_RECORDED
 from analysis.outcomes.outcome import GroupOutcome, Outcome
 from reports.page.curves import failure_at, incidence_figure, incidences_at
 from reports.page.document import (
@@ -72,6 +73,8 @@ def _whole(found: Mortality) -> Table:
 
 
 def _by_group(heading: str, found: Mortality) -> list[Block]:
+    if {group.group for group in found.melanoma_death.groups} <= {NOT_RECORDED}:
+        return [Paragraph(f"By {heading}: not recorded for anybody, so nothing is compared.")]
     rows = []
     for place, group in enumerate(found.melanoma_death.groups):
         spread, alive = found.metastasis.groups, found.death.groups

@@ -72,8 +72,8 @@ def _found(results: AuditResults) -> list[Words]:
     group = local.groups[0]
     said: list[Words] = [
         text(
-            "Of {n} tumours, {events} failed locally; {competing} had the eye removed for another"
-            " reason or died first.",
+            "Of all tumours ({n}), {events} failed locally; in {competing} the eye was removed for"
+            " another reason or the patient died first.",
             n=Count(group.n),
             events=Count(group.events),
             competing=Count(group.competing),
@@ -109,7 +109,7 @@ def _found(results: AuditResults) -> list[Words]:
         said.append(
             text(
                 f"{_capital(vision.level.loss_words)} within {in_years(years)}, death competing: "
-                "{lost} of the {n} eyes that had it.",
+                "{lost}; eyes that had it: {n}.",
                 lost=loss_at(vision.whole, years),
                 n=Count(vision.whole.outcome.n),
             )

@@ -147,13 +147,19 @@ def _chart(results: MonitoringResults) -> Figure:
             cusum=tuple(chart.value.tolist()),
             is_event=tuple(bool(event) for event in order.is_event),
             limit=limit.limit,
-            limit_means="CUSUM limit",
+            limit_means=_limit_means(results),
         ),
         notes=(
             f"Expected from {results.reference}, taken as known. The CUSUM adds up evidence for a"
             f" hazard {limit.ratio:g} times the expected one and starts again after an alarm.",
         ),
     )
+
+
+def _limit_means(results: MonitoringResults) -> str:
+    limit = results.limit
+    assert limit is not None
+    return f"set for one false alarm in {decimal(limit.attained_years, 1)} years"
 
 
 def _alarms(results: MonitoringResults) -> list[Block]:
@@ -272,7 +278,7 @@ def binomial_funnel_of(short: ShortHorizon, measure: str) -> FunnelFigure:
         measure=measure,
         size_name="Patients treated in the year",
         benchmark=short.risk,
-        benchmark_name="as expected",
+        benchmark_name="the expected value",
         limits=tuple(limits),
         units=tuple(
             FunnelUnit(unit.name, Count(unit.n), Count(unit.events)) for unit in short.by_year
@@ -301,7 +307,7 @@ def unit_table(caption: str, units: Sequence[UnitOverExpected]) -> Table:
     return Table(
         caption=caption,
         columns=(
-            Column(""),
+            Column("Group"),
             Column("n", "right"),
             Column("Observed", "right"),
             Column("Observed / expected (95 % CI)", "right"),
@@ -325,7 +331,7 @@ def funnel_of(units: Sequence[UnitOverExpected], measure: str) -> FunnelFigure:
         measure=measure,
         size_name="Expected events",
         benchmark=1.0,
-        benchmark_name="as expected",
+        benchmark_name="the expected value",
         limits=tuple(limits),
         units=tuple(
             FunnelUnit(

@@ -31,7 +31,7 @@ from reports.page.vision_curves import (
 )
 from reports.results.vision_results import VisionResults
 from reports.words.values import Content, Count, CurveEstimate, Missing, Quantity, Rate, text
-from reports.words.wording import in_years
+from reports.words.wording import in_years, joined
 
 TITLE = "Vision"
 BOUND_YEARS = 5.0
@@ -90,7 +90,7 @@ def _level_row(vision: Vision) -> Row:
     return Row(
         (
             text(
-                _capital(vision.level.loss_words) + ": {n} eyes at risk, {events} losses",
+                _capital(vision.level.loss_words) + " – at risk: {n}, lost: {events}",
                 n=Count(vision.whole.outcome.n),
                 events=Count(vision.whole.outcome.events),
             ),
@@ -304,6 +304,15 @@ def _recovery(results: VisionResults) -> list[Block]:
     ]
 
 
+def _notes_of_fits(results: VisionResults) -> list[str]:
+    """Gather what the fits of the levels remark: what holds for several is said once."""
+    levels: dict[str, list[str]] = {}
+    for vision in results.by_level:
+        for note in vision.whole.notes:
+            levels.setdefault(note, []).append(vision.level.loss_words)
+    return [f"{_capital(joined(names))}: {note}" for note, names in levels.items()]
+
+
 def _remarks(results: VisionResults) -> list[Block]:
     """Say what the data could not say: unread eyes, contradictions, remarks of the fits."""
     found: list[Block] = []
@@ -316,9 +325,7 @@ def _remarks(results: VisionResults) -> list[Block]:
                 + (" have no acuity after treatment; they are kept, with no time at risk.")
             )
             found.append(Note(text(said, n=Count(never))))
-        found += [
-            Note(f"{_capital(vision.level.loss_words)}: {note}") for note in vision.whole.notes
-        ]
+    found += [Note(words) for words in _notes_of_fits(results)]
     for one in results.by_level[0].contradictions:
         count, words = one.split(" × ", 1)
         found.append(Note(text("{n} × " + words + ".", n=Count(int(count)))))

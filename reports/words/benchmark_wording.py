@@ -129,6 +129,17 @@ def is_less(found: Comparison) -> bool:
     return at is not None and round(100 * at.difference.upper) < 0  # in the whole points shown
 
 
+def is_double_possible(found: Comparison) -> bool:
+    """Whether the limits of a verdict leave room for twice the published failures here.
+
+    By the upper one-sided 95 % limit, over every shape of the early hazard.
+    """
+    if found.rule == "observed over expected":
+        return max(one.upper for one in found.over_expected) >= 2
+    at = deciding_time(found)
+    return at is not None and at.difference.upper >= at.there.value
+
+
 def verdict_words(found: Comparison | Standardised) -> str:
     """Word a verdict for a table, in the same terms as the sentence."""
     if isinstance(found, Standardised):

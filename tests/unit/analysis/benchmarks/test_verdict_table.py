@@ -173,3 +173,19 @@ def test_without_a_verdict_the_table_says_so(outcome_of: Make) -> None:
         "nobody here to compare",
     ]
     assert in_one_sentence([few, none]) == "No published series here allows a verdict."
+
+
+def test_few_patients_give_no_comfort(outcome_of: Make) -> None:
+    """Five eyes without a loss: 0 seen where 0.9 are expected rules nothing out."""
+    few = run_benchmarks(outcome_of([3653] * 5, [0] * 5), RATES[2:4], [])
+    [two] = few.comparisons
+    assert two.verdict == "not shown"
+    # 3.00 is the upper one-sided 95 % Poisson limit of 0 seen (-ln 0.05; mid-P: -ln 0.1 = 2.30)
+    assert two.over_expected[0].upper > 2.3 / two.over_expected[0].expectation.expected * 0.99
+    assert in_one_sentence([few]) == (
+        "The one comparison does not show more failures here than there."
+        " Twice as many cannot be ruled out."
+    )
+    many = run_benchmarks(outcome_of([3653] * 500, [0] * 500), RATES[2:4], [])
+    assert "ruled out" not in in_one_sentence([many])
+    assert "In 2 of them twice as many cannot be ruled out." in in_one_sentence([few, few])
