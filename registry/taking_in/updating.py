@@ -3,8 +3,9 @@
 A department exports its patients anew each year, most of them unchanged, some followed further,
 and some with a cell that was corrected in the registry but not at its source. An update takes what
 is new: records that are not there, cells that were blank or unknown, and follow-up that went on.
-Whatever else differs stays as the registry holds it and is named, so that an old export cannot
-undo a correction, nor a column that is empty this year clear what was known.
+A value that the record held before and holds no more is not new: it was corrected, or the export is
+an old one. Whatever else differs stays as the registry holds it and is named, so that no export can
+undo a correction, and no column that is empty this year clears what was known.
 """
 
 from __future__ import annotations
@@ -41,6 +42,7 @@ UPDATE_REASON = "update from a later export"
 CHANGE_COLUMNS = ("table", "record", "field", "what", "before", "in_file")
 
 _READS_ACUITY = "acuity_notation"
+_FOLLOW_UP_STATE = "follow_up_ended_reason"
 _KEPT = "the registry's value stays; if the file is right, give the row with --correct --why REASON"
 
 
@@ -86,7 +88,11 @@ class CellChange:
 
 
 def is_news(table: RecordTable, field: Field) -> str:
-    """SQL: the row ``r`` adds to the held record ``s`` in this field and contradicts nothing."""
+    """SQL: the row ``r`` adds to the held record ``s`` in this field and contradicts nothing.
+
+    A value of an earlier version is no news, but for the state of follow-up of a patient who has
+    been seen since.
+    """
     if field.name == _READS_ACUITY:  # it says how a text is read that may be there already
         return "(s.acuity IS NULL AND s.fellow_acuity IS NULL)"
     new, held = f"r.{field.name}", f"s.{field.name}"
@@ -98,7 +104,12 @@ def is_news(table: RecordTable, field: Field) -> str:
         changes = field.name in CHANGES_IN_TIME.get(table.name, ())
         only_from = "" if changes else f" AND {held} = 'unknown'"
         conditions.append(f"({is_known}{only_from})")
-    return f"coalesce({' OR '.join(conditions)}, false)"
+    same = " AND ".join(f"v.{part.name} = s.{part.name}" for part in table.key)
+    may_return = "r.last_contact_date > s.last_contact_date OR " * (field.name == _FOLLOW_UP_STATE)
+    was_left = (
+        f"NOT EXISTS (SELECT 1 FROM {table.name}_version v WHERE {same} AND v.{field.name} = {new})"
+    )
+    return f"coalesce(({' OR '.join(conditions)}) AND ({may_return}{was_left}), false)"
 
 
 def _is_blank(field: Field) -> str:

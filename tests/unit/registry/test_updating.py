@@ -151,6 +151,37 @@ def test_a_correction_is_not_undone_by_the_next_export(store: Path, take: Any) -
     assert _ask(store, "SELECT last_contact_date FROM patient") == [(date(2025, 3, 2),)]
 
 
+def test_what_a_record_held_before_is_no_news(store: Path, take: Any) -> None:
+    """An old export, or a source where a correction was never made, brings nothing back."""
+    first = PATIENT | {"death_date": "2024-05-01", "hypertension": ""}
+    assert take({"patient": [first]}, update=True).taken
+    corrected = first | {"death_date": "", "research_consent": "no"}
+    corrected |= {"last_contact_date": "2024-02-01"}  # a slip in the month, and another patient's
+    assert take({"patient": [corrected]}, correct=True, why="another patient's death").taken
+    result = take({"patient": [first]}, update=True)
+    assert {(one.field, one.found) for one in result.findings} == {
+        ("death_date", "2024-05-01"),
+        ("research_consent", "yes"),
+        ("last_contact_date", "2024-03-01"),
+    }
+    assert not sum(result.rows.values())
+    assert _ask(store, "SELECT death_date, research_consent, last_contact_date FROM patient") == [
+        (None, "no", date(2024, 2, 1))
+    ]
+
+
+@pytest.mark.parametrize(("seen", "state"), [("2025-03-02", "under_follow_up"), ("", "lost")])
+def test_a_patient_who_comes_back_is_followed_again(
+    store: Path, take: Any, seen: str, state: str
+) -> None:
+    lost = PATIENT | {"follow_up_ended_reason": "lost"}
+    assert take({"patient": [lost]}, update=True).taken
+    back = PATIENT | ({"last_contact_date": seen} if seen else {})
+    result = take({"patient": [back]}, update=True)
+    assert _ask(store, "SELECT follow_up_ended_reason FROM patient") == [(state,)]
+    assert bool(result.findings) == (not seen)
+
+
 @pytest.mark.parametrize(
     ("table", "field", "in_file", "held"),
     [
