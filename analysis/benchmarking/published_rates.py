@@ -352,6 +352,29 @@ def _stratum(cells: dict[str, str], low: float | None, high: float | None) -> St
     )
 
 
+def _series_key(rate: PublishedRate) -> tuple[object, ...]:
+    """What the figures of one series have in common; a crude figure stands by itself."""
+    shared = (
+        rate.key, rate.end_point, rate.estimator, rate.population, rate.stratum, rate.verified,
+    )  # fmt: skip
+    return (*shared, None if rate.is_actuarial else id(rate))
+
+
+def find_repeated(rates: Sequence[PublishedRate]) -> int | None:
+    """Return the place of the first figure that an earlier one states too: one series, one time.
+
+    >>> find_repeated(builtin_rates()), find_repeated([*builtin_rates()[:1], builtin_rates()[0]])
+    (None, 1)
+    """
+    seen: set[tuple[object, ...]] = set()
+    for place, rate in enumerate(rates):
+        stated = (*_series_key(rate), rate.years)
+        if stated in seen:
+            return place
+        seen.add(stated)
+    return None
+
+
 def group_series(rates: Sequence[PublishedRate]) -> tuple[PublishedSeries, ...]:
     """Put the figures of one series together, by time; crude figures stand by themselves.
 
@@ -360,16 +383,7 @@ def group_series(rates: Sequence[PublishedRate]) -> tuple[PublishedSeries, ...]:
     """
     found: dict[tuple[object, ...], list[PublishedRate]] = {}
     for rate in rates:
-        key = (
-            rate.key,
-            rate.end_point,
-            rate.estimator,
-            rate.population,
-            rate.stratum,
-            rate.verified,
-            None if rate.is_actuarial else id(rate),
-        )
-        found.setdefault(key, []).append(rate)
+        found.setdefault(_series_key(rate), []).append(rate)
     return tuple(
         PublishedSeries(tuple(sorted(group, key=lambda rate: rate.years or 0.0)))
         for group in found.values()

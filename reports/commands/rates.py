@@ -63,7 +63,7 @@ def gather_rates(file: Path | None) -> tuple[PublishedRate, ...]:
     RefusedInputError
         When the file cannot be read, or a rate in it lacks what a comparison needs.
     """
-    from analysis.benchmarking.published_rates import builtin_rates, read_rates
+    from analysis.benchmarking.published_rates import builtin_rates, find_repeated, read_rates
 
     if file is None:
         return builtin_rates()
@@ -73,7 +73,19 @@ def gather_rates(file: Path | None) -> tuple[PublishedRate, ...]:
         raise RefusedInputError(
             f"{file.name} cannot be read as UTF-8 text: {type(error).__name__}.", file=file.name
         ) from None
-    return (*builtin_rates(), *read_rates(text, file.name))
+    known, own = builtin_rates(), read_rates(text, file.name)
+    repeated = find_repeated((*known, *own))
+    if repeated is not None:
+        line, rate = repeated - len(known) + 2, own[repeated - len(known)]
+        raise RefusedInputError(
+            f"{file.name}, line {line}: {rate.key}, {rate.end_point} at {rate.years:g} years is"
+            " stated already, by a line before or the built-in list (see `afterplaque rates`)."
+            " Leave one out, or give it a key of its own.",
+            file=file.name,
+            row=line,
+            field="key",
+        )
+    return (*known, *own)
 
 
 def describe_rate(rate: PublishedRate) -> dict[str, Any]:

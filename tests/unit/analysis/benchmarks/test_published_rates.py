@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import pytest
 
+from analysis.benchmarking import published_rates
 from analysis.benchmarking.published_rates import (
     PublishedRate,
     Stratum,
@@ -15,6 +17,7 @@ from analysis.benchmarking.published_rates import (
     read_rates,
 )
 from registry.errors import RefusedInputError
+from reports.commands.rates import gather_rates
 
 HEADINGS = (
     "key,citation,end_point,definition,free_of_event,compares_with,estimator,n,years,estimate,"
@@ -57,6 +60,22 @@ def test_the_side_of_the_event_is_taken() -> None:
 def test_what_cannot_be_compared_is_refused_with_its_line(old: str, new: str, named: str) -> None:
     with pytest.raises(RefusedInputError, match=rf"own\.csv, line 2: {named}"):
         read_one(ROW.replace(old, new, 1))
+
+
+def test_a_figure_stated_twice_is_refused_with_its_line(tmp_path: Path) -> None:
+    """Two figures of one series at one time ended in a fault of the program."""
+    own = tmp_path / "own.csv"
+    other = ROW.replace(",5,0.9", ",8,0.9")
+    own.write_text(f"{HEADINGS}\n{ROW}\n{other}\n", encoding="utf-8")
+    assert len(gather_rates(own)) == len(builtin_rates()) + 2
+    own.write_text(f"{HEADINGS}\n{ROW}\n{other}\n{ROW}\n", encoding="utf-8")
+    with pytest.raises(RefusedInputError, match=r"own\.csv, line 4: Own2020, local_control at 5"):
+        gather_rates(own)
+    # the built-in list itself, taken as a template and left in
+    listed = Path(published_rates.__file__).with_name("published_rates.csv")
+    own.write_text(listed.read_text(encoding="utf-8"), encoding="utf-8")
+    with pytest.raises(RefusedInputError, match="or the built-in list"):
+        gather_rates(own)
 
 
 def test_a_stratum_by_a_field_that_is_none_is_refused() -> None:
