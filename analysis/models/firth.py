@@ -219,9 +219,9 @@ def _firth_fit(
 
     The first ``skipped`` coefficients are not profiled.
     """
+    limits = profile_each(axes, level, skipped)  # refuses a top without information
     covariance = back @ np.linalg.inv(top.point.information) @ back.T
     units = -float(np.sum(np.log(np.diag(back))))
-    limits = profile_each(axes, level, skipped)
     coefficients = Coefficients(
         terms, back @ top.coefficients, np.sqrt(np.diag(covariance)), None,
         limits.lower, limits.upper, limits.p, level, PROFILE,
