@@ -44,6 +44,10 @@ CHANGE_COLUMNS = ("table", "record", "field", "what", "before", "in_file")
 _READS_ACUITY = "acuity_notation"
 _FOLLOW_UP_STATE = "follow_up_ended_reason"
 _KEPT = "the registry's value stays; if the file is right, give the row with --correct --why REASON"
+_REPLACED = (
+    "the registry's value stays: it replaced this one (the source was not corrected, or the export "
+    "is an old one)"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,12 +108,16 @@ def is_news(table: RecordTable, field: Field) -> str:
         changes = field.name in CHANGES_IN_TIME.get(table.name, ())
         only_from = "" if changes else f" AND {held} = 'unknown'"
         conditions.append(f"({is_known}{only_from})")
-    same = " AND ".join(f"v.{part.name} = s.{part.name}" for part in table.key)
     may_return = "r.last_contact_date > s.last_contact_date OR " * (field.name == _FOLLOW_UP_STATE)
-    was_left = (
-        f"NOT EXISTS (SELECT 1 FROM {table.name}_version v WHERE {same} AND v.{field.name} = {new})"
-    )
-    return f"coalesce(({' OR '.join(conditions)}) AND ({may_return}{was_left}), false)"
+    is_first = f"NOT {_was_held(table, field)}"
+    return f"coalesce(({' OR '.join(conditions)}) AND ({may_return}{is_first}), false)"
+
+
+def _was_held(table: RecordTable, field: Field) -> str:
+    """SQL: some version of the record ``s`` had the value that the row ``r`` has."""
+    same = " AND ".join(f"v.{part.name} = s.{part.name}" for part in table.key)
+    value = f"v.{field.name} = r.{field.name}"
+    return f"EXISTS (SELECT 1 FROM {table.name}_version v WHERE {same} AND {value})"
 
 
 def _is_blank(field: Field) -> str:
@@ -145,22 +153,23 @@ def _keep_field(staged: StagedRows, table: RecordTable, field: Field, *, lists: 
     source = f"FROM staged_{table.name} r {join_held(table)} WHERE {differs}"
     rows = staged.run(
         f"SELECT r.file_no, r.line, CAST(r.{field.name} AS VARCHAR), "
-        f"CAST(s.{field.name} AS VARCHAR), s.version, {_is_blank(field)}, {_key(table)} {source}"
+        f"CAST(s.{field.name} AS VARCHAR), s.version, {_is_blank(field)}, {_key(table)}, "
+        f"{_was_held(table, field)} {source}"
     )
     if not rows:
         return
     blank = sum(row[5] for row in rows)
     staged.kept[table.name, field.name] = (len(rows) - blank, blank)
-    for file_no, line, found, held, version, is_blank, key in rows:
+    for file_no, line, found, held, version, is_blank, key, was_held in rows:
         shown, kept = _show(found, field), _show(held, field)
         if lists:
             staged.cell_changes.append(CellChange(table.name, key, field.name, "kept", kept, shown))
         if not is_blank:
             allowed = f"{kept or 'blank'}, as the registry holds (version {version})"
+            remedy = _REPLACED if was_held else _KEPT
+            file = staged.files[file_no].name
             staged.findings.append(
-                Finding(
-                    "warning", staged.files[file_no].name, line, field.name, shown, allowed, _KEPT
-                )
+                Finding("warning", file, line, field.name, shown, allowed, remedy)
             )
     staged.run(
         f"UPDATE staged_{table.name} SET {field.name} = k.held FROM "

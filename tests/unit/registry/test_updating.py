@@ -146,7 +146,7 @@ def test_a_correction_is_not_undone_by_the_next_export(store: Path, take: Any) -
     assert (finding.severity, finding.file, finding.row) == ("warning", "tumour.csv", 2)
     assert (finding.field, finding.found) == ("thickness_mm", "4.5")
     assert finding.allowed == "5.4, as the registry holds (version 2)"
-    assert "--correct --why" in finding.remedy
+    assert "it replaced this one" in finding.remedy
     assert _ask(store, "SELECT CAST(thickness_mm AS DOUBLE), version FROM tumour") == [(5.4, 2)]
     assert _ask(store, "SELECT last_contact_date FROM patient") == [(date(2025, 3, 2),)]
 
@@ -202,6 +202,7 @@ def test_what_contradicts_stays_as_it_is_and_is_named(
         ("warning", field, in_file)
     ]
     assert result.findings[0].allowed.startswith(f"{held}, as the registry holds")
+    assert "--correct --why" in result.findings[0].remedy
     assert _ask(store, f"SELECT version FROM {table}") == [(1,)]
     assert result.rows.get(table, 0) == 0
 
