@@ -11,9 +11,10 @@ agreement, never for publication (:mod:`reports.audience.bundle_suppression` mak
 from __future__ import annotations
 
 import math
+import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -53,7 +54,8 @@ class Bundle:
     """One centre's open bundle.
 
     ``person_days[stratum][k]`` is the time spent between ticks k and k + 1. ``left_out`` counts
-    late entries that leave within the interval in which they come.
+    late entries that leave within the interval in which they come. ``content_hash`` is that of the
+    registry it was counted from; empty where it is not known.
     """
 
     centre: str
@@ -65,6 +67,7 @@ class Bundle:
     cells: tuple[Cell, ...]
     person_days: dict[str, tuple[float, ...]]
     left_out: int
+    content_hash: str = field(default="", compare=False)
 
     @property
     def n(self) -> int:
@@ -149,21 +152,41 @@ def _person_days(table: OutcomeTable, chosen: npt.NDArray[np.bool_]) -> Floats:
     return days
 
 
+def refuse_one_centre_twice(centres: Sequence[str]) -> None:
+    """Refuse two centres of one name; case, blanks and punctuation do not tell centres apart.
+
+    Raises
+    ------
+    RefusedInputError
+        When a centre comes twice.
+    """
+    names = [" ".join(re.findall(r"\w+", centre.casefold())) for centre in centres]
+    twice = next((at for at, name in enumerate(names) if name in names[:at]), None)
+    if twice is not None:
+        raise RefusedInputError(
+            f"Two bundles are of the centre {centres[twice]!r}; give one of each."
+        )
+
+
 def check_alike(bundles: Sequence[Bundle]) -> None:
     """Refuse bundles that cannot be pooled.
 
     Raises
     ------
     RefusedInputError
-        When there are fewer than two, a centre comes twice, or end point, definition, strata or
-        grid differ.
+        When there are fewer than two, a centre or a registry comes twice, or end point,
+        definition, strata or grid differ.
     """
     if len(bundles) < 2:
         raise RefusedInputError("Pooling needs the bundles of at least two centres.")
     centres = [bundle.centre for bundle in bundles]
-    twice = next((name for name in centres if centres.count(name) > 1), None)
-    if twice is not None:
-        raise RefusedInputError(f"Two bundles are of the centre {twice!r}; give one of each.")
+    refuse_one_centre_twice(centres)
+    hashes = [bundle.content_hash for bundle in bundles if bundle.content_hash]
+    if len(set(hashes)) < len(hashes):
+        raise RefusedInputError(
+            "Two bundles were counted from one registry (their content hashes agree), whatever"
+            f" their centres are called: {', '.join(centres)}. Give one of each."
+        )
     for what in ("end_point", "definition", "strata_by", "grid_days"):
         for bundle in bundles[1:]:
             if getattr(bundle, what) != getattr(bundles[0], what):

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from dataclasses import asdict
+from datetime import date
 from pathlib import Path
 from typing import Any
 
-from analysis.benchmarking.bundles import GRID_DAYS, LAST_YEAR, Bundle, Cell
+from analysis.benchmarking.bundles import GRID_DAYS, LAST_YEAR, NOT_LATE, Bundle, Cell
 from registry.errors import RefusedInputError
 from reports.audience.bundle_suppression import SuppressedBundle, SuppressedStratum, range_of
 
@@ -73,10 +75,16 @@ def read_bundle(path: Path) -> Bundle | SuppressedBundle:
     if checksum != _checksum(said):
         raise refuse("is not what was written: its checksum differs. Ask the centre for it again.")
     if version != SCHEMA_VERSION or kind not in (OPEN, SUPPRESSED):
-        raise refuse(f"is of schema {version!r}; this program reads schema {SCHEMA_VERSION}.")
+        raise refuse(
+            f"is of schema {version!r} and kind {kind!r}; this program reads schema"
+            f" {SCHEMA_VERSION}, {OPEN} or {SUPPRESSED}."
+        )
     try:
+        date.fromisoformat(said["data_cut"])
+        if not said["centre"].strip():
+            raise ValueError("centre")
         made = _rebuild_open(said) if kind == OPEN else _rebuild_suppressed(said)
-    except (ValueError, KeyError, TypeError, AssertionError):
+    except (ValueError, KeyError, TypeError, AttributeError, AssertionError):
         raise refuse("is not a whole bundle: a part is missing or of another kind.") from None
     if isinstance(made, Bundle) and made.grid_days != GRID_DAYS:
         raise refuse("was counted on another grid than this program's.")
@@ -84,20 +92,33 @@ def read_bundle(path: Path) -> Bundle | SuppressedBundle:
 
 
 def _rebuild_open(said: dict[str, Any]) -> Bundle:
-    cells = tuple(Cell(str(c[0]), *(int(x) for x in c[1:])) for c in said["cells"])
+    cells = tuple(Cell(str(c[0]), *(_whole(x) for x in c[1:])) for c in said["cells"])
     days = {str(k): tuple(float(x) for x in v) for k, v in said["person_days"].items()}
     ticks = range(len(GRID_DAYS))
-    if any(c.tick not in ticks or c.count < 1 or c.entry_tick >= c.tick for c in cells):
-        raise ValueError("cells")
-    if any(len(spent) != len(GRID_DAYS) - 1 for spent in days.values()):
-        raise ValueError("person_days")
+    for c in cells:
+        is_late = NOT_LATE <= c.entry_tick < c.tick
+        if c.tick not in ticks or c.count < 1 or c.status < 0 or not is_late:
+            raise ValueError("cells")
+    if {c.stratum for c in cells} != set(days):
+        raise ValueError("strata")
+    for spent in days.values():
+        if len(spent) != len(GRID_DAYS) - 1 or not all(0 <= x < math.inf for x in spent):
+            raise ValueError("person_days")
     return Bundle(
         **{name: str(said[name]) for name in SHARED},
         grid_days=tuple(float(day) for day in said["grid_days"]),
         cells=cells,
         person_days=days,
-        left_out=int(said["left_out"]),
+        left_out=_whole(said["left_out"]),
+        content_hash=str(said["content_hash"]),
     )
+
+
+def _whole(value: object) -> int:
+    """Return a whole number that is written as one: 1.5 people are nobody's count."""
+    if not isinstance(value, int) or isinstance(value, bool):
+        raise TypeError("not a whole number")
+    return value
 
 
 def _rebuild_suppressed(said: dict[str, Any]) -> SuppressedBundle:

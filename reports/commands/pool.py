@@ -89,8 +89,11 @@ def _write(
 
 
 def _check_suppressed(bundles: list[SuppressedBundle]) -> None:
+    from analysis.benchmarking.bundles import refuse_one_centre_twice
+
+    refuse_one_centre_twice([one.centre for one in bundles])
     kinds = {(one.end_point, one.definition, one.strata_by) for one in bundles}
-    if len(bundles) < 2 or len({one.centre for one in bundles}) < len(bundles) or len(kinds) > 1:
+    if len(bundles) < 2 or len(kinds) > 1:
         raise RefusedInputError(
             "Pooling needs bundles of at least two centres, one of each, of one end point with one"
             " definition and the same strata."

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import itertools
 import json
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -188,14 +190,50 @@ def test_time_beyond_the_grid_is_censored_at_its_end(table_of: Make) -> None:
         ({"definition": "other"}, "definition"),
         ({"strata_by": "none"}, "strata by"),
         ({"centre": "A"}, "two bundles|Two bundles"),
+        ({"centre": " a. "}, "Two bundles are of the centre"),
+        ({"content_hash": "one"}, "from one registry"),
     ],
 )
 def test_unlike_bundles_are_refused(table_of: Make, changes: dict[str, Any], said: str) -> None:
     first, second, *_ = Centres().bundles(table_of)
+    first = replace(first, content_hash="one")
     with pytest.raises(RefusedInputError, match=said):
         pool_bundles([first, replace(second, **changes)])
     with pytest.raises(RefusedInputError, match="at least two"):
         pool_bundles([first])
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda said: said["cells"][0].__setitem__(-1, 1.5),
+        lambda said: said["cells"][0].__setitem__(-1, -5),
+        lambda said: said["cells"][0].__setitem__(1, -2),
+        lambda said: said["cells"][0].__setitem__(3, -1),
+        lambda said: said["person_days"].popitem(),
+        lambda said: said["person_days"].update({"other": [0.0] * (len(GRID_DAYS) - 1)}),
+        lambda said: next(iter(said["person_days"].values())).__setitem__(0, -1.0),
+        lambda said: next(iter(said["person_days"].values())).__setitem__(0, math.inf),
+        lambda said: said.update(centre="  "),
+        lambda said: said.update(centre=7),
+        lambda said: said.update(data_cut="yesterday"),
+        lambda said: said.update(left_out=0.5),
+        lambda said: said.update(kind="other"),
+    ],
+)
+def test_a_bundle_made_by_hand_is_read_strictly(
+    table_of: Make, tmp_path: Path, change: Callable[[dict[str, Any]], object]
+) -> None:
+    """With a checksum of its own, as another program might write it."""
+    path = tmp_path / "a.json"
+    path.write_text(write_bundle(Centres(late=False).bundles(table_of)[0], "abc"))
+    said = json.loads(path.read_text())["bundle"]
+    change(said)
+    text = json.dumps(said, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+    checksum = hashlib.sha256(text.encode()).hexdigest()
+    path.write_text(json.dumps({"bundle": said, "sha256": checksum}))
+    with pytest.raises(RefusedInputError, match=r"not a whole bundle|of schema 1 and kind 'other'"):
+        read_bundle(path)
 
 
 def test_a_bundle_comes_back_and_a_changed_one_is_refused(table_of: Make, tmp_path: Path) -> None:
@@ -204,7 +242,9 @@ def test_a_bundle_comes_back_and_a_changed_one_is_refused(table_of: Make, tmp_pa
     path = tmp_path / "a.json"
     for made in (bundle, suppress(bundle)):
         path.write_text(write_bundle(made, "abc"), encoding="utf-8")
-        assert read_bundle(path) == made
+        read = read_bundle(path)
+        assert read == made
+        assert getattr(read, "content_hash", "abc") == "abc"
     path.write_text(write_bundle(bundle, "abc"), encoding="utf-8")
     content = json.loads(path.read_text())
     content["bundle"]["cells"][0][-1] += 1
