@@ -14,6 +14,7 @@ from types import MappingProxyType
 from typing import Any
 
 from registry.errors import RefusedInputError
+from registry.free_text import check_free_text
 
 HALF_LIFE_SOURCES = ("ICRP Publication 107 (2008)", "ENSDF")
 """The sources of half-lives that a registry may name; :mod:`analysis.implants.decay` holds their
@@ -187,6 +188,8 @@ def write_value(name: str, value: Any) -> str:
         raise RefusedInputError(
             f"The setting {name} takes {setting.allowed}; {value!r} is not.", setting=name
         )
+    if name == "centre_id":
+        value = check_free_text(value, what="The centre's name", option=name)
     return json.dumps(value, sort_keys=True, ensure_ascii=False, allow_nan=False)
 
 

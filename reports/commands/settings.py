@@ -20,6 +20,10 @@ if TYPE_CHECKING:
     from registry.store import SettingVersion
 
 
+_TEXTS = ("centre_id", "half_life_source")
+"""Settings whose value is the text itself, also where it is a number."""
+
+
 def split_store_and_changes(arguments: list[str]) -> tuple[Path, dict[str, Any]]:
     """Split ``[STORE] [NAME=VALUE]...``; without STORE, AFTERPLAQUE_STORE names the registry.
 
@@ -48,7 +52,9 @@ def split_store_and_changes(arguments: list[str]) -> tuple[Path, dict[str, Any]]
                 f"{', '.join(SETTINGS)}.",
                 option="NAME=VALUE",
             )
-        changes[name] = _read_value(value)
+        if name in changes:
+            raise UsageError(f"{name} is given twice. Give it once.", option=name)
+        changes[name] = value.strip() if name in _TEXTS else _read_value(value)
     return Path(store), changes
 
 

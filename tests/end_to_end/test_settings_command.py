@@ -74,6 +74,8 @@ def test_a_change_is_kept_with_its_reason_and_used(
         (["course_gap_days=0", "--why", "x"], 1, "whole number of days"),
         (["course_gap_days=ninety", "--why", "x"], 1, "whole number of days"),
         (["course_gap=90", "--why", "x"], 2, "course_gap_days"),
+        (["course_gap_days=90", "course_gap_days=91", "--why", "x"], 2, "given twice"),
+        ([f"centre_id={'x' * 201}", "--why", "x"], 1, "201 characters"),
         (["course_gap_days", "--why", "x"], 2, "NAME=VALUE"),
         (["confirmation_days=30", "course_gap_days=0", "--why", "x"], 1, "course_gap_days"),
     ],
@@ -126,3 +128,5 @@ def test_a_new_name_of_the_centre_says_who_keeps_the_old_one(
     _record_a_patient(store, None)
     assert _run(store, "centre_id=Northern eye clinic", "--why", "named at last") == 0
     assert "under another centre: 1." in capsys.readouterr().err
+    assert _run(store, "centre_id=7", "--why", "a number for a name") == 0
+    assert _values(store)["centre_id"] == "7"

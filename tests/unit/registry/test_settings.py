@@ -71,3 +71,9 @@ def test_a_setting_takes_what_it_means(name: str, value: object) -> None:
 def test_a_setting_refuses_anything_else(name: str, value: object) -> None:
     with pytest.raises(RefusedInputError, match=f"The setting {name} takes"):
         write_value(name, value)
+
+
+def test_the_centre_has_a_name_that_can_be_seen() -> None:
+    with pytest.raises(RefusedInputError, match="line break"):
+        write_value("centre_id", "north\nwest")
+    assert write_value("centre_id", " north ") == '"north"'
