@@ -10,6 +10,7 @@ agreement, never for publication (:mod:`reports.audience.bundle_suppression` mak
 
 from __future__ import annotations
 
+import itertools
 import math
 import re
 from collections import Counter
@@ -181,12 +182,13 @@ def check_alike(bundles: Sequence[Bundle]) -> None:
         raise RefusedInputError("Pooling needs the bundles of at least two centres.")
     centres = [bundle.centre for bundle in bundles]
     refuse_one_centre_twice(centres)
-    hashes = [bundle.content_hash for bundle in bundles if bundle.content_hash]
-    if len(set(hashes)) < len(hashes):
-        raise RefusedInputError(
-            "Two bundles were counted from one registry (their content hashes agree), whatever"
-            f" their centres are called: {', '.join(centres)}. Give one of each."
-        )
+    for one, other in itertools.combinations(bundles, 2):
+        is_one = one.content_hash == other.content_hash != ""
+        if is_one or (one.n > 1 and one.person_days == other.person_days):
+            raise RefusedInputError(
+                f"The bundles of {one.centre!r} and {other.centre!r} are of one registry: their"
+                " content hash or every day of follow-up agrees. Give one of them."
+            )
     for what in ("end_point", "definition", "strata_by", "grid_days"):
         for bundle in bundles[1:]:
             if getattr(bundle, what) != getattr(bundles[0], what):

@@ -191,7 +191,7 @@ def test_time_beyond_the_grid_is_censored_at_its_end(table_of: Make) -> None:
         ({"strata_by": "none"}, "strata by"),
         ({"centre": "A"}, "two bundles|Two bundles"),
         ({"centre": " a. "}, "Two bundles are of the centre"),
-        ({"content_hash": "one"}, "from one registry"),
+        ({"content_hash": "one"}, "are of one registry"),
     ],
 )
 def test_unlike_bundles_are_refused(table_of: Make, changes: dict[str, Any], said: str) -> None:
@@ -201,6 +201,13 @@ def test_unlike_bundles_are_refused(table_of: Make, changes: dict[str, Any], sai
         pool_bundles([first, replace(second, **changes)])
     with pytest.raises(RefusedInputError, match="at least two"):
         pool_bundles([first])
+
+
+def test_the_same_days_of_follow_up_are_the_same_people(table_of: Make) -> None:
+    first, second, *_ = Centres().bundles(table_of)
+    again = replace(first, centre="Elsewhere", content_hash="two")
+    with pytest.raises(RefusedInputError, match="'Elsewhere' are of one registry"):
+        pool_bundles([first, second, again])
 
 
 @pytest.mark.parametrize(
