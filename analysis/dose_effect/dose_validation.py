@@ -11,6 +11,7 @@ from analysis.dose_effect.dose_rows import DoseRows
 from analysis.models.calibration import CalibrationGroup, calibrate_cox
 from analysis.models.design_matrix import to_model_frame
 from analysis.models.discrimination import Validation, validate_cox
+from analysis.models.optimism import too_narrow
 from registry.errors import MendableError
 
 #: Above so many units so few samples do: there is hardly any optimism to take off. They are just
@@ -23,7 +24,8 @@ class ModelValidation:
     """How well the adjusted model ranks, and how well its risks at the horizon fit.
 
     ``n`` and ``events`` are of the rows followed from time zero on, who alone are resampled.
-    ``calibration`` is empty where ``refused`` says why.
+    ``calibration`` is empty where ``refused`` says why; ``too_narrow`` is what must be said of the
+    limits of ranking and slope.
     """
 
     model: str
@@ -33,6 +35,7 @@ class ModelValidation:
     horizon_years: float
     calibration: tuple[CalibrationGroup, ...]
     refused: str = ""
+    too_narrow: str = ""
 
 
 def validate_rows(
@@ -77,4 +80,6 @@ def validate_rows(
         )  # fmt: skip
     except MendableError as error:
         refused = error.message
-    return ModelValidation(method, found, whole.n, int(event.sum()), horizon_years, groups, refused)
+    events = int(event.sum())
+    said = too_narrow(events, matrix.shape[1]) if found.has_limits else ""
+    return ModelValidation(method, found, whole.n, events, horizon_years, groups, refused, said)

@@ -151,7 +151,7 @@ def calibrate_cox(
     count = groups or int(np.clip(early // EVENTS_PER_GROUP, 1, MOST_GROUPS))
     coef = cox_coefficients(matrix, time, event, penalised=penalised, ties=ties)
     risk = risk_at(matrix, time, event, coef, horizon, matrix)
-    inner = _inner_limits(risk, count)
+    inner = group_limits(risk, count)
     place = np.searchsorted(inner, risk, side="left")
     gaps = []
     for rows in draw_samples(len(time), cluster, resamples, rng):
@@ -182,13 +182,13 @@ def calibrate_cox(
     )
 
 
-def _inner_limits(risk: Array, count: int) -> Array:
+def group_limits(risk: Array, count: int) -> Array:
     """Limits between groups: quantiles, each moved midway between the risks on its two sides.
 
     A limit at a risk that many share would put all of them into the next group in every sample that
     predicts a little more for them.
 
-    >>> _inner_limits(np.array([0.1, 0.1, 0.3, 0.3, 0.3]), 5)  # two risks, two groups
+    >>> group_limits(np.array([0.1, 0.1, 0.3, 0.3, 0.3]), 5)  # two risks, two groups
     array([0.2])
     """
     known = np.unique(risk)

@@ -139,6 +139,11 @@ class Validation:
     resamples: int
     fitted: int
 
+    @property
+    def has_limits(self) -> bool:
+        """Whether there were samples enough for limits."""
+        return not np.isnan(self.c.corrected_lower)
+
 
 def validate_cox(
     matrix: Array,

@@ -184,6 +184,8 @@ def _validation(found: Mapping[str, Any]) -> str:
         f" {slope['corrected']:.2f}{_limits_of(slope, 2, level)}"
         f" ({model['fitted']} bootstrap samples)"
     )
+    if model["too_narrow"]:
+        said += f"\n{model['too_narrow']}"
     groups = model["calibration"]
     if "refused" in groups:
         return f"{said}\nCalibration at {model['horizon_years']:g} years: {groups['refused']}"

@@ -44,7 +44,8 @@ def _ranking(answer: DoseResponse, found: ModelValidation) -> Block:
             " optimism {corrected}; its calibration slope less optimism is {slope}"
             f" ({measured.fitted} of {measured.resamples} bootstrap samples fitted). C is the share"
             " of pairs in which the one with the higher predicted hazard fails first; a slope below"
-            " 1 says by how much the model’s differences would have to shrink for new patients.",
+            " 1 says by how much the model’s differences would have to shrink for new patients."
+            + (f" {found.too_narrow}" if found.too_narrow else ""),
             c=share(measured.c.apparent, 3),
             corrected=corrected(measured.c, 3),
             slope=corrected(measured.slope, 2),

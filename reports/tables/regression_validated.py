@@ -58,6 +58,7 @@ def validate(rows: RegressionRows, question: RegressionQuestion) -> dict[str, An
 
     from analysis.models.calibration import calibrate_cox
     from analysis.models.discrimination import validate_cox, validate_logistic
+    from analysis.models.optimism import too_narrow
 
     event, matrix = rows.status == 1, rows.frame.matrix
     rng, samples = np.random.default_rng(question.seed), question.validate
@@ -74,6 +75,9 @@ def validate(rows: RegressionRows, question: RegressionQuestion) -> dict[str, An
     described = asdict(found)
     described["c"]["corrected"] = found.c.corrected
     described["slope"]["corrected"] = found.slope.corrected
+    events = int(event.sum()) if rows.time is not None else int(min(event.sum(), (~event).sum()))
+    said = too_narrow(events, matrix.shape[1]) if found.has_limits else ""
+    described["warnings"] = [said] if said else []
     described["level"] = question.level
     described["drawn"] = "rows" if question.cluster is None else f"clusters of {question.cluster}"
     described["seed"] = question.seed
@@ -119,6 +123,7 @@ def lay_out_validation(found: dict[str, Any]) -> str:
         f" {found['drawn']}\n"
         + lay_out_table(["measure", "as it appears", "optimism", "corrected", limits], rows)
         + "".join(f"\nLimits of {name}: {one['interval']}" for name, one in measures)
+        + "".join(f"\nNote: {warning}" for warning in found["warnings"])
     )
     if "calibration" not in found:
         return said

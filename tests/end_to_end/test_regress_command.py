@@ -385,9 +385,22 @@ def test_validation_takes_the_optimism_off(capsys: pytest.CaptureFixture[str], l
         assert measure["corrected_lower"] < measure["corrected"] < measure["corrected_upper"]
         assert f"{measure['corrected_lower']:.4f} to {measure['corrected_upper']:.4f}" in said
         assert measure["interval"] in said
+    assert found["warnings"] == []
     for one in groups:
         moved = one["lower"] - one["optimism"], one["upper"] - one["optimism"]
         assert (one["corrected_lower"], one["corrected_upper"]) == pytest.approx(moved)
+
+
+def test_limits_of_a_validation_with_few_events_are_called_too_narrow(
+    capsys: pytest.CaptureFixture[str], lung: str
+) -> None:
+    arguments = ["regress", lung, "--event", "status", "--event-codes", "1=0,2=1"]
+    arguments += ["--terms", "age,sex,ph.ecog,ph.karno", "--model", "logistic", "--validate", "40"]
+    (said,) = run(capsys, *arguments)["validation"]["warnings"]
+    # by hand: 63 of 228 are alive, the rarer outcome; two rows lack a value
+    assert "With 15 events a column" in said
+    assert run_in_frame(app, arguments) == 0
+    assert said in capsys.readouterr().out
 
 
 def test_validation_by_few_samples_has_no_limits(
@@ -399,6 +412,7 @@ def test_validation_by_few_samples_has_no_limits(
     assert found["c"]["corrected_lower"] is None
     assert found["slope"]["corrected_upper"] is None
     assert "199 or more are needed" in found["c"]["interval"]
+    assert found["warnings"] == []
     assert run_in_frame(app, arguments) == 0
     assert "199 or more are needed" in capsys.readouterr().out
 

@@ -12,7 +12,13 @@ from analysis.models.calibration import calibrate_cox
 from analysis.models.cox import cox
 from analysis.models.discrimination import concordance, linear_predictor, validate_cox
 from analysis.models.firth import firth_cox
-from analysis.models.optimism import OF_OPTIMISM, SHIFTED, draw_samples, take_off_optimism
+from analysis.models.optimism import (
+    OF_OPTIMISM,
+    SHIFTED,
+    draw_samples,
+    take_off_optimism,
+    too_narrow,
+)
 from registry.errors import RefusedEstimateError
 
 Array = NDArray[np.float64]
@@ -103,6 +109,12 @@ def test_too_few_samples_have_no_limits(samples: int, level: float, given: bool)
     found = take_off_optimism(0.7, there, there - 0.01, level=level, interval=SHIFTED)
     assert math.isnan(found.corrected_lower) is not given
     assert found.interval.startswith("none: ") is not given
+
+
+def test_limits_are_called_too_narrow_under_twenty_events_a_column() -> None:
+    # by hand: 99 events, 5 columns
+    assert "With 19 events a column (under 20)" in too_narrow(99, 5)
+    assert too_narrow(100, 5) == ""
 
 
 def test_one_yes_or_no_makes_two_groups() -> None:
