@@ -110,9 +110,9 @@ def too_narrow(events: int, columns: int) -> str:
     if events >= EVENTS_FOR_LIMITS * columns:
         return ""
     return (
-        f"With {events // columns} events a column (under {EVENTS_FOR_LIMITS}) the limits of C"
-        " and of the calibration slope are too narrow, and C less optimism is still a little too"
-        " high: in simulated tables with 3 to 16 events a column, 95 % limits held what the model"
+        f"With under {EVENTS_FOR_LIMITS} events a column, as here, the limits of C and of the"
+        " calibration slope are too narrow, and C less optimism is still a little too high: in"
+        " simulated tables with 3 to 16 events a column, 95 % limits held what the model"
         " shows in new people in 78 to 93 %."
     )
 
