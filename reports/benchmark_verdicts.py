@@ -38,7 +38,7 @@ COLUMNS = (
     Column("Published series, and when"),
     Column("There (95 % CI)", "right"),
     Column("Here (95 % CI)", "right"),
-    Column("Difference or ratio (90 % CI)", "right"),
+    Column(f"Difference or ratio (90{NO_BREAK}%{NO_BREAK}CI)", "right"),
     Column("Verdict"),
 )
 
