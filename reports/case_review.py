@@ -123,6 +123,8 @@ def _timed_events(payload: Mapping[str, Any]) -> list[TimedEvent]:
     ]
     for event in payload["timeline"]["events"]:
         label = event["kind"].replace("_", " ")
+        if not event["is_own"]:
+            label += " (another tumour)"
         bad = event["kind"] in _BAD
         found.append(TimedEvent(event["days"] / DAYS_PER_YEAR, label, bad))
     for name in ("metastasis_date", "death_date"):

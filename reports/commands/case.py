@@ -133,20 +133,31 @@ def _in_words(code: str | None) -> str:
     return (code or "").replace("_", " ")
 
 
+def _name_whose(words: str, row: dict[str, Any]) -> str:
+    """Say of a visit or event that it is about another tumour of the eye."""
+    return words if row["is_own"] else f"{words} (another tumour)"
+
+
 def _lay_out_course(timeline: dict[str, Any]) -> str:
     """Lay out visits and events in the order of their days."""
     from reports.render.text import lay_out_table
 
     rows = [
-        (visit["visit_date"], visit["days"], "visit", visit["acuity"] or "", visit["thickness_mm"],
-         _in_words(visit["local_status"]))
+        (
+            visit["visit_date"],
+            visit["days"],
+            _name_whose("visit", visit),
+            visit["acuity"] or "",
+            visit["thickness_mm"] if visit["is_own"] else None,
+            _in_words(visit["local_status"]) if visit["is_own"] else "",
+        )
         for visit in timeline["visits"]
-    ]  # fmt: skip
+    ]
     rows += [
         (
             event["event_date"],
             event["days"],
-            _in_words(event["kind"]),
+            _name_whose(_in_words(event["kind"]), event),
             "",
             None,
             _in_words(event.get("reason")),
