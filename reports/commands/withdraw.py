@@ -47,7 +47,7 @@ def withdraw(
     from registry.store import open_store
 
     store, records = split_store_and_records(arguments)
-    named = [split_record(text) for text in records]
+    named = list(dict.fromkeys(split_record(text) for text in records))
     recorder = name_recorder(by)
     with open_store(store, write=True) as opened:
         if with_dependents:
