@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from registry.errors import RefusedEstimateError
+from analysis.estimators.row_order import LONGEST_TIME
+from registry.errors import RefusedEstimateError, RefusedInputError
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.intp]
@@ -56,6 +57,8 @@ def check_intervals(
         end before the lower one, or a weight that is not above 0.
     RefusedEstimateError
         For no observation at all.
+    RefusedInputError
+        For an end too large to be added to others.
 
     Examples
     --------
@@ -73,6 +76,12 @@ def check_intervals(
     wrong = ~(np.isfinite(low) & (low >= 0))
     if wrong.any():
         raise ValueError(f"a lower end must be finite and not negative, not {float(low[wrong][0])}")
+    longest = float(np.where(np.isfinite(high), np.maximum(low, high), low).max())
+    if longest > LONGEST_TIME:
+        raise RefusedInputError(
+            f"A time of {longest:g} is too long to compute with; the longest is {LONGEST_TIME:g}. "
+            "Give times in a longer unit."
+        )
     wrong = ~(high >= low)
     if wrong.any():
         raise ValueError(

@@ -216,8 +216,12 @@ def _arrange(low: Floats, high: Floats, covariates: npt.ArrayLike | None) -> _Da
 
 def _start(data: _Data) -> Floats:
     low, high = data.log_lower, data.log_upper
-    middle = np.where(np.isfinite(low) & np.isfinite(high), (low + high) / 2, low)
-    middle = np.where(np.isfinite(low), middle, np.where(np.isfinite(high), high - 0.7, np.nan))
+    has_low, has_high = np.isfinite(low), np.isfinite(high)
+    both = has_low & has_high
+    middle = np.full(low.shape, np.nan)  # of (0, ∞) nothing is known
+    middle[has_high] = high[has_high] - 0.7
+    middle[has_low] = low[has_low]
+    middle[both] = (low[both] + high[both]) / 2
     middle = np.where(np.isnan(middle), np.nanmean(middle), middle)
     coef = np.linalg.lstsq(data.design, middle, rcond=None)[0]
     spread = max(float(np.std(middle - data.design @ coef)), 0.1)

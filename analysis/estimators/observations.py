@@ -33,6 +33,10 @@ __all__ = [
 BoolArray = NDArray[np.bool_]
 
 WEIGHT_KINDS = ("frequency", "probability")
+LARGEST_WEIGHT = 1e100
+"""The squares of larger probability weights, and of smaller ones than 1 by it, are no numbers."""
+MOST_PEOPLE = 2**53
+"""More are not counted exactly."""
 _HIGHEST_STATUS = 2**63 - 1
 
 
@@ -90,7 +94,8 @@ class RightCensored:
             When there is nobody.
         RefusedInputError
             When a value is missing, not finite or negative, a status is not a whole number ≥ 0,
-            a weight is not positive (a frequency not whole), or an entry is not before its time.
+            a weight is not positive (a frequency not whole), an entry is not before its time, or
+            a time or weight is too large to compute with.
             The message names the row, counted from 1.
         ValueError
             For other shapes than (n,), dates or text where numbers belong, or a weight without a
@@ -339,10 +344,18 @@ def _as_weights(weight: Any, kind: str | None, shape: tuple[int, ...]) -> FloatA
     bad = ~np.isfinite(weights) | (weights <= 0)
     _refuse_where(bad, "weight", "missing or not positive", "a finite number > 0")
     if kind == "frequency":
-        _refuse_where(
-            weights != np.floor(weights), "weight", "not whole", "a count of people (1, 2, ...)"
-        )
+        _refuse_frequencies(weights)
+    far = (weights > LARGEST_WEIGHT) | (weights < 1 / LARGEST_WEIGHT)
+    _refuse_where(far, "weight", "too large or too small", "from 1e-100 to 1e100")
     return weights
+
+
+def _refuse_frequencies(weights: FloatArray) -> None:
+    _refuse_where(
+        weights != np.floor(weights), "weight", "not whole", "a count of people (1, 2, ...)"
+    )
+    many = np.minimum(weights, 2.0 * MOST_PEOPLE).cumsum() > MOST_PEOPLE
+    _refuse_where(many, "weight", "too large", f"counts of at most {MOST_PEOPLE} people together")
 
 
 def as_groups(groups: Sequence[object] | NDArray[Any], n: int) -> tuple[tuple[str, ...], IntArray]:

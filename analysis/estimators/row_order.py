@@ -14,6 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from registry.errors import RefusedInputError
+
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 KeyArray = NDArray[np.uint64]
@@ -21,6 +23,8 @@ PlaceArray = NDArray[np.unsignedinteger[Any]]
 
 TIME_TOLERANCE = float(np.sqrt(np.finfo(np.float64).eps))
 """Times closer than this, absolutely or relative to the mean distinct time, are one time."""
+LONGEST_TIME = 1e303
+"""Sums of longer times are no numbers any more."""
 
 _MOST_BITS = 6
 """Bits for the status in a key; more causes than fit are sorted by two keys."""
@@ -152,10 +156,21 @@ def find_near_times(ordered: FloatArray) -> NearTimes | None:
     """Find neighbours among ascending times that differ only by rounding; None: there are none.
 
     The rule is that of :meth:`analysis.estimators.observations.RightCensored.of`.
+
+    Raises
+    ------
+    RefusedInputError
+        When a time is too long to be added to others.
     """
+    longest = max(float(ordered[-1]), float(-ordered[0]))
+    if longest > LONGEST_TIME:
+        raise RefusedInputError(
+            f"A time of {longest:g} is too long to compute with; the longest is {LONGEST_TIME:g}. "
+            "Give times in a longer unit."
+        )
     gap = ordered[1:] - ordered[:-1]
     # Most data hold no such pair: decide that cheaply, with a bound on the mean distinct time.
-    widest = TIME_TOLERANCE * max(1.0, float(ordered[-1]), float(-ordered[0]))
+    widest = TIME_TOLERANCE * max(1.0, longest)
     is_near = gap <= widest
     is_later = gap > 0
     is_near &= is_later

@@ -23,6 +23,8 @@ Column = Array | Sequence[str | None]
 
 #: A column whose part outside the others is below this share of its spread repeats them.
 SAME_COLUMN = 1e-8
+#: Squares of larger values overflow, and of smaller ones than 1 by it vanish.
+LARGEST_VALUE = 1e150
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,6 +236,7 @@ def check_columns(
             t for t, column in zip(terms, matrix.T, strict=True) if not np.isfinite(column).all()
         ]
         raise ValueError(f"the design matrix has missing or infinite values in {', '.join(bad)}")
+    _refuse_far(matrix, terms)
     spread = _within_groups(matrix, groups)
     length = np.linalg.norm(spread, axis=0)
     floor = 1e-12 * np.maximum(np.linalg.norm(matrix, axis=0), np.finfo(float).tiny)
@@ -247,6 +250,17 @@ def check_columns(
                 column=name,
             )
     _refuse_repeats(spread / length, terms)
+
+
+def _refuse_far(matrix: Array, terms: Sequence[str]) -> None:
+    """Refuse columns whose squares are no numbers any more."""
+    for name, largest in zip(terms, np.abs(matrix).max(axis=0), strict=True):
+        if largest > LARGEST_VALUE or 0 < largest < 1 / LARGEST_VALUE:
+            raise RefusedInputError(
+                f"{name} holds values of the size of {largest:g}, with which nothing can be"
+                " computed. Give it in another unit.",
+                column=name,
+            )
 
 
 def _within_groups(matrix: Array, groups: NDArray[np.int64] | None) -> Array:

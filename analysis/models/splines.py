@@ -19,6 +19,8 @@ MOST_KNOTS = 7
 #: Under this many values Harrell takes the fifth smallest and fifth largest as outer knots.
 ENOUGH_VALUES = 100
 FIFTH = 4
+#: The cubes of larger values overflow.
+LARGEST_VALUE = 1e100
 
 
 def harrell_knots(values: Array, n_knots: int, *, column: str = "x") -> Array:
@@ -44,7 +46,7 @@ def harrell_knots(values: Array, n_knots: int, *, column: str = "x") -> Array:
     Raises
     ------
     RefusedInputError
-        The values have too few distinct ones for so many knots.
+        The values have too few distinct ones for so many knots, or are too large for a cube.
 
     Examples
     --------
@@ -53,6 +55,13 @@ def harrell_knots(values: Array, n_knots: int, *, column: str = "x") -> Array:
     """
     if not FEWEST_KNOTS <= n_knots <= MOST_KNOTS:
         raise ValueError(f"n_knots must be {FEWEST_KNOTS} to {MOST_KNOTS}, not {n_knots!r}")
+    largest = float(np.max(np.abs(values), initial=0.0))
+    if largest > LARGEST_VALUE:
+        raise RefusedInputError(
+            f"{column} holds values of the size of {largest:g}, whose cubes are no numbers. Give it"
+            " in another unit.",
+            column=column,
+        )
     outer = 0.10 if n_knots == FEWEST_KNOTS else 0.025 if n_knots == MOST_KNOTS else 0.05
     knots = np.quantile(values, np.linspace(outer, 1 - outer, n_knots))
     if 2 * FIFTH < len(values) < ENOUGH_VALUES:

@@ -129,7 +129,8 @@ def standardise(
     if len(names) < 2:
         raise RefusedEstimateError("Standardised curves compare two groups or more.")
     at = np.asarray(times, dtype=float)
-    causes = [int(c) for c in np.unique(observed.status) if c > 0] if is_incidence else [1]
+    found = observed.status.tolist() if is_incidence else []
+    causes = sorted({1, *found} - {0})  # 1 even where nobody has it: its model then says so
     whole = _Model.fit(observed, matrix, codes, causes, terms)
     estimate = whole.read(matrix, len(names), at, is_incidence=is_incidence)
     draws, n = [], observed.n

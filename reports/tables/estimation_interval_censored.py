@@ -181,15 +181,18 @@ def _describe_weibull(ends: _Ends, at: Sequence[float], level: float) -> dict[st
         return {"estimable": False, "reason": "The parametric curve takes no weights."}
     try:
         fit = fit_interval_parametric(ends.low, ends.high)
+        intercept, log_scale = fit.coef.tolist()
+        scale, shape = math.exp(intercept), math.exp(-log_scale)
     except (RefusedEstimateError, ValueError) as refusal:
         return {"estimable": False, "reason": str(refusal)}
+    except OverflowError:
+        return {"estimable": False, "reason": "The scale of the parametric curve is no number."}
     read = fit.at(list(at), level=level)
     columns = zip(read.time, read.estimate, read.lower, read.upper, strict=True)
-    intercept, log_scale = fit.coef.tolist()
     return {
         "estimable": True,
-        "scale": math.exp(intercept),
-        "shape": math.exp(-log_scale),
+        "scale": scale,
+        "shape": shape,
         "log_likelihood": fit.log_likelihood,
         "at": [
             {"time": float(t), "estimate": float(s), "lower": float(low), "upper": float(high)}

@@ -21,7 +21,7 @@ import pytest
 from analysis.estimators.interval_censored import bootstrap_npmle, interval_censored_log_rank, npmle
 from analysis.estimators.interval_parametric import fit_interval_parametric
 from analysis.estimators.interval_score_test import interval_censored_score_test
-from registry.errors import RefusedEstimateError
+from registry.errors import RefusedEstimateError, RefusedInputError
 
 HERE = Path(__file__).parent
 R = json.loads((HERE / "r" / "interval_censored.json").read_text())
@@ -242,6 +242,20 @@ def test_weibull_curve_and_its_limits() -> None:
     assert read.estimate[1] == pytest.approx(by_hand, rel=1e-12)
     nonparametric = npmle(lower, upper).at([24.0])
     assert read.estimate[1] == pytest.approx(nonparametric.lowest[0], abs=0.05)
+
+
+def test_parametric_fit_does_not_depend_on_those_of_whom_nothing_is_known() -> None:
+    # (0, ∞) adds the likelihood 1, whatever the curve
+    low, high = [0.0, 2, 3, 5], [2.0, 4, 6, np.inf]
+    with_them = fit_interval_parametric([*low, 0, 0], [*high, np.inf, np.inf])
+    without = fit_interval_parametric(low, high)
+    assert with_them.coef == pytest.approx(without.coef, rel=1e-6)
+    assert with_them.log_likelihood == pytest.approx(without.log_likelihood, rel=1e-9)
+
+
+def test_an_interval_too_long_to_compute_with_is_refused() -> None:
+    with pytest.raises(RefusedInputError, match=r"2e.303 is too long"):
+        npmle([0, 2e303], [1, np.inf])
 
 
 def test_parametric_refusals() -> None:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from analysis.estimators.observations import RightCensored
 from analysis.models.coefficients import few_events_warning, wald_coefficients
 from analysis.models.cox import cox
 from analysis.models.design_matrix import check_columns, to_model_frame
@@ -18,6 +19,7 @@ from analysis.models.flac import flac
 from analysis.models.logistic import logistic
 from analysis.models.separation import separating_columns
 from analysis.models.splines import harrell_knots
+from analysis.models.standardised import standardise
 from registry.errors import RefusedEstimateError, RefusedInputError
 
 N = 60
@@ -255,3 +257,27 @@ def test_d50_needs_both_of_its_limits() -> None:
     curve = dose_curve(dose, events)
     assert curve.slope.lower < 0 < curve.slope.upper
     assert "unbounded" in str(curve.d50.reason)
+
+
+@pytest.mark.parametrize("size", [1e160, 1e-160])
+@pytest.mark.parametrize("model", TIMED)
+def test_a_column_whose_squares_are_no_numbers_is_named(model: str, size: float) -> None:
+    x, time, event = table()
+    with pytest.raises(RefusedInputError, match="thickness holds values of the size of"):
+        TIMED[model](x * [1.0, size], time, event, terms=["dose", "thickness"])
+
+
+def test_a_spline_of_values_without_cubes_is_refused() -> None:
+    with pytest.raises(RefusedInputError, match="dose holds values of the size of 5e\\+102"):
+        harrell_knots(np.arange(6.0) * 1e102, 3, column="dose")
+
+
+@pytest.mark.parametrize("status", [[0, 0, 0, 0], [2, 0, 2, 2]])
+def test_standardised_incidence_of_what_nobody_has_is_refused(status: list[int]) -> None:
+    observed = RightCensored.of([1, 2, 3, 4], status)
+    x = np.array([[1.0], [3.0], [2.0], [5.0]])
+    with pytest.raises(RefusedEstimateError, match="0 events: under 5 events"):
+        standardise(
+            observed, x, list("abab"), [2.0],
+            terms=["x"], is_incidence=True, rng=np.random.default_rng(1),
+        )  # fmt: skip
