@@ -210,10 +210,13 @@ def bounded_blocks(
     name = end_point.replace("_", " ")
     blocks: list[Block] = [Paragraph(loss_words(pooled, curve), lead="Loss by suppression.")]
     low, high = pooled.rates()
+    lower, upper = pooled.rate_limits()
     if not math.isnan(low):
         blocks.append(
             Paragraph(
-                f"Between {decimal(low, 2)} and {decimal(high, 2)} per 100 person-years.",
+                f"Between {decimal(low, 2)} and {decimal(high, 2)} per 100 person-years; with"
+                " sampling error (95 %, exact limits of the least and the most) between"
+                f" {decimal(lower, 2)} and {decimal(upper, 2)}.",
                 lead="Rate.",
             )
         )
@@ -227,6 +230,11 @@ def bounded_blocks(
 
 def loss_words(pooled: SuppressedPool, curve: BoundedCurve | None) -> str:
     """Say what suppression took away: hidden counts, and how wide it leaves the curve."""
+    if not pooled.event_cells:
+        return (
+            "No event is in any count, so none is hidden. That none was seen is not that none can"
+            " come: read the limits of the rate."
+        )
     said = (
         f"{pooled.hidden_cells} of {pooled.event_cells} yearly counts of events are hidden or"
         " withheld."

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from analysis.benchmarking.bundles import LAST_YEAR, NOT_LATE, TICKS_PER_YEAR, Bundle
+from analysis.counts.exact_counts import poisson_limits
 from analysis.outcomes.end_points import DAYS_PER_YEAR
 from registry.errors import RefusedInputError
 from reports.audience.published_numbers import ROUNDED_TO, SMALLEST_SHOWN, is_small, round_to_five
@@ -202,6 +203,22 @@ class SuppressedPool:
             100 * self.fewest_events / self.person_years,
             100 * self.most_events / self.person_years,
         )
+
+    def rate_limits(self, level: float = 0.95) -> tuple[float, float]:
+        """Exact Poisson limits of the rate that hold for every count that may be hidden.
+
+        The lower limit of the fewest events possible and the upper one of the most: with none seen,
+        the bounds alone would say that the rate is 0.
+
+        >>> pool = SuppressedPool(("a",), 200, 0, 0, 0, 0)
+        >>> pool.rates(), [round(limit, 3) for limit in pool.rate_limits()]
+        ((0.0, 0.0), [0.0, 1.844])
+        """
+        if not self.person_years:
+            return math.nan, math.nan
+        fewest, most = math.floor(self.fewest_events), math.ceil(self.most_events)
+        low, high = poisson_limits(fewest, level).lower, poisson_limits(most, level).upper
+        return 100 * low / self.person_years, 100 * high / self.person_years
 
 
 def pool_suppressed(bundles: Sequence[SuppressedBundle]) -> SuppressedPool:

@@ -148,6 +148,7 @@ def _describe_suppressed(
     from reports.pool_report import loss_words
 
     low, high = pooled.rates()
+    lower, upper = pooled.rate_limits()
     return {
         "command": "pool",
         "kind": "suppressed",
@@ -155,6 +156,7 @@ def _describe_suppressed(
         "centres": list(pooled.centres),
         "person_years": pooled.person_years,
         "rate_per_100_person_years": {"lowest": low, "highest": high},
+        "rate_limits": {"level": 0.95, "lower": lower, "upper": upper},
         "kaplan_meier_bounds": None if curve is None else asdict(curve),
         "event_cells": pooled.event_cells,
         "hidden_cells": pooled.hidden_cells,
@@ -177,17 +179,20 @@ def _lay_out(payload: dict[str, Any]) -> str:
         return "\n\n".join(
             (
                 f"{title}\nRate per 100 person-years: {rate['lowest']:.2f} to"
-                f" {rate['highest']:.2f}",
+                f" {rate['highest']:.2f}; with sampling error (95 %)"
+                f" {payload['rate_limits']['lower']:.2f} to {payload['rate_limits']['upper']:.2f}",
                 lay_out_table(["years", "free, lowest", "free, highest"], years),
-                f"{payload['loss_in_words']} The open form, under an agreement, has them.",
+                payload["loss_in_words"]
+                + (" The open form, under an agreement, has them." if payload["loss"] else ""),
             )
         )
     rows = [
         [f"{row['time']:g}", row["at_risk"], *(_three(row, x) for x in _SHOWN)]
         for row in payload["kaplan_meier"]["at"]
     ]
+    count = payload["events"]
     blocks = [
-        f"{title}: {payload['events']} events in {payload['n']}",
+        f"{title}: {count} event{'s' * (count != 1)} in {payload['n']}",
         lay_out_table(["years", "at risk", "free", "lower", "upper"], rows),
     ]
     blocks += [

@@ -10,6 +10,7 @@ import pytest
 from benchmark_tables import build_table
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import chi2
 
 from analysis.benchmarking.bundles import GRID_DAYS, Bundle, coarsen, make_bundle
 from analysis.estimators.observations import RightCensored
@@ -17,6 +18,7 @@ from analysis.estimators.survival import kaplan_meier
 from reports.audience.bundle_bounds import bound_curve
 from reports.audience.bundle_suppression import (
     SuppressedBundle,
+    SuppressedPool,
     SuppressedStratum,
     pool_suppressed,
     suppress,
@@ -157,3 +159,33 @@ def test_a_stratum_that_withholds_its_numbers_is_left_out_and_counted() -> None:
     assert curve is not None
     assert curve.left_out == 1
     assert bound_curve([SuppressedBundle("A", "death", "", "", "none", (hidden,))]) is None
+
+
+def test_with_no_event_the_rate_has_a_limit_all_the_same() -> None:
+    """3.689 is the exact two-sided upper limit of 0 events (Garwood 1936), by scipy here."""
+    closed = [
+        suppress(
+            make_bundle(
+                build_table([1500] * 50, [0] * 50), ["T1"] * 50, centre=name, definition="",
+                data_cut="2024-12-31", strata_by="none",
+            )
+        )
+        for name in ("A", "B")
+    ]  # fmt: skip
+    pooled = pool_suppressed(closed)
+    assert pooled.rates() == (0.0, 0.0)
+    low, high = pooled.rate_limits()
+    assert low == 0
+    assert high == pytest.approx(100 * chi2.ppf(0.975, 2) / 2 / pooled.person_years)
+    words = loss_words(pooled, None)
+    assert "none was seen is not that none can come" in words
+    assert "0 of 0" not in words
+
+
+def test_limits_of_a_rate_hold_those_of_every_count_that_may_be_hidden() -> None:
+    pooled = SuppressedPool(("A", "B"), 500, 3, 12.5, 4, 2)
+    low, high = pooled.rate_limits()
+    for events in range(3, 14):
+        exact_low, exact_high = chi2.ppf(0.025, 2 * events) / 2, chi2.ppf(0.975, 2 * events + 2) / 2
+        assert low <= 100 * exact_low / 500 + 1e-12
+        assert high >= 100 * exact_high / 500 - 1e-12
