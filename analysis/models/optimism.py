@@ -26,6 +26,8 @@ from math import ceil
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.estimators.resampling import percentile
+
 Array = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
@@ -139,7 +141,7 @@ def take_off_optimism(
     >>> there, here = np.linspace(0.7, 0.8, 41), np.full(41, 0.73)
     >>> found = take_off_optimism(0.74, there, here, level=0.95, interval=SHIFTED)
     >>> round(found.corrected, 4), round(found.corrected_lower, 4), round(found.corrected_upper, 4)
-    (0.72, 0.6825, 0.7775)
+    (0.72, 0.6801, 0.7799)
     """
     if not len(there):
         return Corrected(apparent, float("nan"), interval="none: no bootstrap samples")
@@ -150,7 +152,7 @@ def take_off_optimism(
         return Corrected(apparent, optimism, interval=said)
     tails = np.array([(1 - level) / 2, (1 + level) / 2])
     if interval == SHIFTED:
-        lower, upper = np.quantile(there, tails) - optimism
+        lower, upper = percentile(there, tails) - optimism
     else:
-        upper, lower = apparent - np.quantile(there - here, tails)
+        upper, lower = apparent - percentile(there - here, tails)
     return Corrected(apparent, optimism, float(lower), float(upper), interval)

@@ -1,5 +1,5 @@
 # Optimism and its limits worked by hand from coxph, concordance and glm, on resamples that Python
-# makes too (Park and Miller's generator, exact in doubles). Run from tests/reference/r:
+# makes too (Park and Miller's, exact; percentiles: the (B + 1)p-th draw). Run from tests/reference/r:
 # Rscript validation_limits.R > validation_limits.json
 suppressMessages({library(survival); library(MASS); library(jsonlite)})
 B <- 60; A <- .05
@@ -8,8 +8,8 @@ draw <- function(n) { out <- integer(n); for (i in seq_len(n)) { state <<- (1680
 # drawn: rows, or clusters whose rows come together
 resample <- function(cl) { if (is.null(cl$id)) draw(cl$n) else { u <- sort(unique(cl$id)); unlist(lapply(u[draw(length(u))], function(k) which(cl$id == k))) } }
 lp <- function(x, b) { s <- 0; for (j in seq_along(b)) s <- s + x[, j] * b[j]; s }
-shifted <- function(app, there, here) unname(quantile(there, c(A / 2, 1 - A / 2)) - mean(there - here))
-of_optimism <- function(app, there, here) unname(app - quantile(there - here, c(1 - A / 2, A / 2)))
+shifted <- function(app, there, here) unname(quantile(there, c(A / 2, 1 - A / 2), type = 6) - mean(there - here))
+of_optimism <- function(app, there, here) unname(app - quantile(there - here, c(1 - A / 2, A / 2), type = 6))
 said <- function(app, there, here, how) list(apparent = app, optimism = mean(there - here), limits = how(app, there, here))
 bare <- coxph.control(eps = 1e-12, iter.max = 50, toler.chol = 1e-14)
 run <- function(n, id, fit, rank, slope) {
