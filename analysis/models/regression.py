@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2
 
-from analysis.models.coefficients import Coefficients, few_events_warning
+from analysis.models.coefficients import FEWEST_EVENTS, Coefficients, few_events_warning
 from analysis.models.cox import CoxFit, cox
 from analysis.models.design_matrix import ModelFrame
 from analysis.models.discrete_time import firth_discrete_time
@@ -243,6 +243,7 @@ def _logistic_answer(rows: RegressionRows, level: float) -> RegressionAnswer:
 
 def _firth_answer(rows: RegressionRows, model: str, ties: str, level: float) -> RegressionAnswer:
     event, timed = rows.status == 1, model == "firth-cox"
+    _refuse_more_terms(rows, event, timed=timed)
     fit = (
         firth_cox(
             rows.frame.matrix,
@@ -275,12 +276,30 @@ def _firth_answer(rows: RegressionRows, model: str, ties: str, level: float) -> 
     return replace(found, penalised=fit)
 
 
+def _refuse_more_terms(rows: RegressionRows, event: NDArray[np.bool_], *, timed: bool) -> None:
+    """Refuse a Firth model with more coefficients than events: it would have an answer, of nothing.
+
+    Where there are too few events for any model, that is for the model to say.
+    """
+    events, terms = int(event.sum()), rows.frame.terms
+    events = events if timed else min(events, len(event) - events)
+    if FEWEST_EVENTS <= events < len(terms):
+        raise RefusedEstimateError(
+            f"{len(terms)} coefficients ({terms[0]}, {terms[1]}, ...) for {events} events: with"
+            " more coefficients than events they cannot be told apart. Leave columns out; a column"
+            " of text takes a coefficient for every value but one.",
+            coefficients=len(terms),
+            events=events,
+        )
+
+
 def _discrete_time_answer(
     rows: RegressionRows, edges: Sequence[float], level: float
 ) -> RegressionAnswer:
     ends = np.concatenate(([0.0], np.asarray(edges, dtype=float)))
     time = _times(rows)
     event = (rows.status == 1) & (time <= ends[-1])
+    _refuse_more_terms(rows, event, timed=True)
     fit = firth_discrete_time(
         rows.frame.matrix, time, event, ends, terms=rows.frame.terms, level=level
     ).fit

@@ -17,6 +17,7 @@ from analysis.models.fine_gray import fine_gray
 from analysis.models.firth import firth_cox, firth_logistic
 from analysis.models.flac import flac
 from analysis.models.logistic import logistic
+from analysis.models.regression import RegressionRows, regress
 from analysis.models.separation import separating_columns
 from analysis.models.splines import harrell_knots
 from analysis.models.standardised import standardise
@@ -281,3 +282,15 @@ def test_standardised_incidence_of_what_nobody_has_is_refused(status: list[int])
             observed, x, list("abab"), [2.0],
             terms=["x"], is_incidence=True, rng=np.random.default_rng(1),
         )  # fmt: skip
+
+
+@pytest.mark.parametrize("model", ["firth-cox", "firth-logistic", "firth-discrete-time"])
+def test_a_firth_model_with_more_coefficients_than_events_is_refused(model: str) -> None:
+    # such a fit took minutes (a column of percentages as text) and could tell nothing
+    shares = [f"{k} %" for k in range(10, 30)]
+    status, time = np.array([1] * 6 + [0] * 14), np.arange(1.0, 21.0)
+    rows = RegressionRows(
+        to_model_frame({"share": shares}), status, None if "logistic" in model else time
+    )
+    with pytest.raises(RefusedEstimateError, match=r"^19 coefficients \(share\[11 %\].* 6 events"):
+        regress(rows, model, edges=[5, 10, 20])
