@@ -286,6 +286,7 @@ def fit_illness_death(seen: VisitedToDeath, knots: Knots | None = None) -> Illne
     found = maximise(paths, tie_pieces(knots_in_order, grid))
     split = np.split(found.rate, np.cumsum([len(own) + 1 for own in knots_in_order]))
     losses = seen.loss_seen
+    events = int(losses.sum()) + int(seen.died.sum())  # a slope counts against its spread, √events
     return IllnessDeath(
         n=len(losses),
         losses_seen=int(losses.sum()),
@@ -298,7 +299,7 @@ def fit_illness_death(seen: VisitedToDeath, knots: Knots | None = None) -> Illne
         log_likelihood=found.log_likelihood,
         gradient=found.gradient,
         iterations=found.iterations,
-        is_converged=found.gradient < LARGEST_GRADIENT,
+        is_converged=bool(found.gradient < LARGEST_GRADIENT * max(1.0, (events / 1000) ** 0.5)),
         notes=_note(seen),
     )
 

@@ -168,7 +168,11 @@ def climb_draws(
 
 
 def refit_draws(
-    paths: Paths, tied: Tied, start: Floats, weight: npt.NDArray[np.int64]
+    paths: Paths,
+    tied: Tied,
+    start: Floats,
+    weight: npt.NDArray[np.int64],
+    inverse: Floats | None = None,
 ) -> list[Floats | None]:
     """Refit every sample: together from ``start``, and one by one where that does not arrive.
 
@@ -178,6 +182,8 @@ def refit_draws(
         As in :func:`climb_draws`, without intensities that are 0.
     weight
         Shape (b, n).
+    inverse
+        As in :func:`climb_draws`, also of like patients; worked out where it is not given.
 
     Returns
     -------
@@ -185,7 +191,8 @@ def refit_draws(
         The intensities of each sample; None where no search ended.
     """
     rate, ended = np.tile(start, (len(weight), 1)), np.zeros(len(weight), dtype=bool)
-    inverse = invert_information(paths, tied, start)
+    if inverse is None:
+        inverse = invert_information(paths, tied, start)
     has_loss = weight @ paths.loss_seen > 0
     if inverse is not None and has_loss.any():
         rate[has_loss], ended[has_loss] = climb_draws(paths, tied, start, inverse, weight[has_loss])

@@ -13,12 +13,6 @@ from analysis.estimators.illness_death_paths import Expected, Floats, Paths, exp
 LARGEST_GRADIENT = 1e-3
 """Slope in a log intensity, in events, at which the search counts as ended."""
 
-LARGEST_RISE = 5e-5
-"""What the next step may still add to the log-likelihood of a bootstrap draw at its end."""
-
-LARGEST_SLOPE_OF_A_DRAW = 0.05
-"""Slope in a log intensity, in events, below which a bootstrap draw's search may end."""
-
 # Log intensities stay within this distance of the crude rate; lower is zero in all but name.
 _REACH = 18.0
 _EM_STEPS = 8
@@ -67,8 +61,8 @@ def _collect(expected: Expected, tied: Tied) -> tuple[Floats, Floats]:
     return events, at_risk
 
 
-def _expect(paths: Paths, tied: Tied, rate: Floats) -> tuple[float, Floats, Floats]:
-    """Log-likelihood, expected events and expected time at risk of every parameter."""
+def expect_parameters(paths: Paths, tied: Tied, rate: Floats) -> tuple[float, Floats, Floats]:
+    """Log-likelihood, and expected events and time at risk of every intensity, each (p,)."""
     expected = expect_events(paths, *spread_on_grid(rate, tied))
     return expected.log_likelihood, *_collect(expected, tied)
 
@@ -83,18 +77,18 @@ def maximise(paths: Paths, tied: Tied, start: Floats | None = None) -> Found:
         crude[tied[0][1]] = crude[tied[2][1]] = 0.0
     rate = crude if start is None else np.where((start > 0) & (crude > 0), start, crude)
     for _ in range(_EM_STEPS if start is None else 2):
-        _, events, at_risk = _expect(paths, tied, rate)
+        _, events, at_risk = expect_parameters(paths, tied, rate)
         unbounded = np.where(events > 0, crude * np.exp(_REACH), 0.0)
         rate = np.divide(events, at_risk, out=unbounded, where=at_risk > 0)
     is_free = rate > crude * np.exp(-_REACH)
     rate = np.where(is_free, rate, 0.0)
     if not is_free.any():
-        return Found(np.full(count, -np.inf), rate, _expect(paths, tied, rate)[0], 0.0, 0)
+        return Found(np.full(count, -np.inf), rate, expect_parameters(paths, tied, rate)[0], 0.0, 0)
 
     def objective(log_rate: Floats) -> tuple[float, Floats]:
         trial = np.zeros(count)
         trial[is_free] = np.exp(log_rate)
-        log_likelihood, events, at_risk = _expect(paths, tied, trial)
+        log_likelihood, events, at_risk = expect_parameters(paths, tied, trial)
         return -log_likelihood, (trial * at_risk - events)[is_free]
 
     floor = np.log(crude[is_free]) - _REACH
@@ -126,56 +120,10 @@ def invert_information(paths: Paths, tied: Tied, rate: Floats) -> Floats | None:
         slopes = []
         for sign in (1.0, -1.0):
             moved = rate * np.exp(sign * 1e-4 * (np.arange(len(rate)) == j))
-            _, events, at_risk = _expect(paths, tied, moved)
+            _, events, at_risk = expect_parameters(paths, tied, moved)
             slopes.append(events - moved * at_risk)
         columns.append((slopes[1] - slopes[0]) / 2e-4)
     information = (np.array(columns) + np.array(columns).T) / 2
     if np.linalg.eigvalsh(information)[0] <= 0:
         return None
     return np.asarray(np.linalg.inv(information), np.float64)
-
-
-def climb_nearby(paths: Paths, tied: Tied, start: Floats, inverse: Floats | None) -> Found | None:
-    """Climb from an estimate on nearly the same data: BFGS from its inverse information.
-
-    A step that does not climb is halved. The end is where the next step would raise the
-    log-likelihood by under ``LARGEST_RISE`` (the Newton decrement: the estimate is then within
-    about a hundredth of its standard error of the maximum, far closer than draws differ). None
-    where no step climbs or 40 do not end; the slower search is then to be used.
-    """
-    if inverse is None:
-        return None
-    log_rate = np.log(start)
-    value, events, at_risk = _expect(paths, tied, start)
-    slope = events - start * at_risk
-    for step in range(1, 41):
-        move = inverse @ slope
-        largest = float(np.abs(slope).max())
-        if float(slope @ move) / 2 < LARGEST_RISE and largest < LARGEST_SLOPE_OF_A_DRAW:
-            return Found(log_rate, np.exp(log_rate), value, largest, step)
-        move *= min(1.0, 2.0 / float(np.abs(move).max()))
-        for _ in range(6):
-            rate = np.exp(log_rate + move)
-            new_value, events, at_risk = _expect(paths, tied, rate)
-            if new_value > value - 1e-9 * abs(value):
-                break
-            move = move / 2
-        else:
-            return None
-        new_slope = events - rate * at_risk
-        bend = slope - new_slope
-        curvature = float(bend @ move)
-        if curvature > 0:
-            turn = np.eye(len(move)) - np.outer(move, bend) / curvature
-            inverse = turn @ inverse @ turn.T + np.outer(move, move) / curvature
-        log_rate, value, slope = log_rate + move, new_value, new_slope
-    return None
-
-
-def refit(paths: Paths, tied: Tied, start: Floats, inverse: Floats | None) -> Found | None:
-    """Fit a bootstrap draw from the estimate on all patients; None where no search ended."""
-    found = climb_nearby(paths, tied, start, inverse)
-    if found is None:
-        found = maximise(paths, tied, start)
-        return found if found.gradient < LARGEST_GRADIENT else None
-    return found

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from analysis.estimators.illness_death import ONE_PIECE, VisitedToDeath, fit_illness_death
+from analysis.outcomes import vision_limits
 from analysis.outcomes.cohort import DataCut
 from analysis.outcomes.end_points import DAYS_PER_YEAR
 from analysis.outcomes.outcome import Estimation
@@ -30,7 +31,7 @@ from analysis.outcomes.vision_course import (
 )
 from analysis.outcomes.vision_definition import READINGS, definition_in_words, end_point_of
 from analysis.outcomes.vision_history import Losses, VisionHistories, VisionRules
-from analysis.outcomes.vision_knots import halve_long_pieces
+from analysis.outcomes.vision_knots import choose_vision_knots, halve_long_pieces
 from analysis.outcomes.vision_levels import VisionLevel, at_least, better_than, loss_of
 from analysis.outcomes.vision_limits import bootstrap_loss
 from registry.errors import RefusedEstimateError, UsageError
@@ -396,6 +397,31 @@ def test_both_eyes_are_drawn_together() -> None:
         widths.append(float(limits.loss_upper[0] - limits.loss_lower[0]))
     assert widths[1] == pytest.approx(widths[0], rel=0.15)
     assert widths[2] < 0.85 * widths[1]
+
+
+def test_draws_of_a_part_show_the_spread_of_draws_of_all(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Bickel, Götze & van Zwet 1997, Stat Sinica 7:1-31 (from memory): m draws of n, rescaled."""
+    rng = np.random.default_rng(8)
+    lost, died = rng.exponential(6.0, 1200), rng.exponential(15.0, 1200)
+    vital = np.minimum(died, 7.0)
+    visits = np.arange(0.5, 7.0, 0.5)
+    above = np.asarray([max([0.0, *visits[visits < t]]) for t in np.minimum(lost, vital)])
+    below = np.asarray([min([*visits[visits >= t], np.inf]) for t in lost])
+    below[below > vital] = np.inf
+    seen = VisitedToDeath.of(above, below, vital, died < 7.0)
+    fit = fit_illness_death(seen, choose_vision_knots(seen))
+    times, limits = np.array([1.0, 3.0, 5.0]), []
+    for many in (10_000, 1_000):
+        monkeypatch.setattr(vision_limits, "MANY_PATIENTS", many)
+        monkeypatch.setattr(vision_limits, "DRAWN_OF_MANY", 400)
+        limits.append(bootstrap_loss(seen, fit, np.arange(1200), times, np.random.default_rng(2)))
+    whole, part = limits
+    assert part.failed == 0
+    for side in ("loss_lower", "loss_upper", "above_lower", "above_upper"):
+        name = side.split("_")[0]
+        width = getattr(whole, f"{name}_upper") - getattr(whole, f"{name}_lower")
+        # 300 draws leave an error of some 5 % of the width in each limit
+        assert np.abs(getattr(part, side) - getattr(whole, side)).max() < 0.2 * width.min()
 
 
 def test_too_few_losses_are_refused_by_the_bootstrap() -> None:
