@@ -63,7 +63,7 @@ from analysis.outcomes.vision_history import (
 )
 from analysis.outcomes.vision_knots import choose_vision_knots
 from analysis.outcomes.vision_levels import VisionLevel
-from analysis.outcomes.vision_limits import bootstrap_if_no_one_died, bootstrap_loss
+from analysis.outcomes.vision_limits import bootstrap_if_no_one_died, bootstrap_loss, size_of_draw
 from registry.errors import RefusedEstimateError
 
 if TYPE_CHECKING:
@@ -72,6 +72,9 @@ if TYPE_CHECKING:
 WIDENED = (
     f"Under {FEW_LOSSES} losses were seen: the limits of their incidence are the wider of the"
     " bootstrap and of the exact limits of their number."
+)
+DRAWN_IN_PART = (
+    "A bootstrap sample holds {size:,} of the {n:,} patients; its spread is brought to that of all."
 )
 YEARS = (1.0, 2.0, 5.0, 10.0)
 GRID_YEARS = 0.25
@@ -218,6 +221,9 @@ def analyse_vision_group(
             limits = bootstrap_loss(
                 seen, fit, table.patient_id, times, rng, resamples=resamples, level=how.level
             )
+            patients = len(set(table.patient_id))
+            if size_of_draw(patients) < patients:
+                notes = (*notes, DRAWN_IN_PART.format(size=size_of_draw(patients), n=patients))
             if fit.losses_seen < FEW_LOSSES:
                 limits = _widen(limits, limit_by_count(seen, fit, times, level=how.level))
                 notes = (*notes, WIDENED)

@@ -34,6 +34,11 @@ MANY_PATIENTS, DRAWN_OF_MANY = 8_000, 4_000
 that so many draws show differs from that of all by a known factor."""
 
 
+def size_of_draw(patients: int) -> int:
+    """Return how many of the patients one draw holds."""
+    return patients if patients < MANY_PATIENTS else DRAWN_OF_MANY
+
+
 def number_patients(patient: npt.ArrayLike) -> npt.NDArray[np.intp]:
     """Return each row's patient as a number from 0, shape (n,).
 
@@ -94,7 +99,7 @@ def bootstrap_loss(
     when = np.atleast_1d(np.asarray(times, np.float64))
     number = number_patients(patient)
     patients = int(number.max()) + 1
-    size = patients if patients < MANY_PATIENTS else DRAWN_OF_MANY
+    size = size_of_draw(patients)
     drawn = _refit(seen, fit, when, [draw_patients(number, rng, size) for _ in range(resamples)])
     failed = int(np.isnan(drawn[:, 0, 0]).sum())
     if failed * 10 > resamples:
