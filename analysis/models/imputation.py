@@ -239,7 +239,13 @@ def _drawn_risk(event: BoolArray, given: Array, asked: Array, rng: np.random.Gen
     ones = np.ones(len(event))
     data = BinomialData(given, event.astype(float), ones, 0.0 * ones, "logit")
     top = maximise_penalised(lambda b: penalised_binomial(data, b), np.zeros(given.shape[1]))
-    spread = np.linalg.cholesky(np.linalg.inv(top.point.information))
+    try:
+        spread = np.linalg.cholesky(np.linalg.inv(top.point.information))
+    except np.linalg.LinAlgError:
+        raise RefusedEstimateError(
+            "A column of text cannot be imputed from the others: some of them repeat each other, or"
+            " hold nearly as many texts as there are rows. Leave such a column out."
+        ) from None
     coef = top.coefficients + spread @ rng.normal(size=len(top.coefficients))
     return inverse_link("logit", asked @ coef)
 

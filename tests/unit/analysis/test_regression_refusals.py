@@ -16,6 +16,7 @@ from analysis.models.dose_curve import dose_curve
 from analysis.models.fine_gray import fine_gray
 from analysis.models.firth import firth_cox, firth_logistic
 from analysis.models.flac import flac
+from analysis.models.imputation import impute, outcome_columns
 from analysis.models.logistic import logistic
 from analysis.models.regression import RegressionRows, regress
 from analysis.models.separation import separating_columns
@@ -294,3 +295,14 @@ def test_a_firth_model_with_more_coefficients_than_events_is_refused(model: str)
     )
     with pytest.raises(RefusedEstimateError, match=r"^19 coefficients \(share\[11 %\].* 6 events"):
         regress(rows, model, edges=[5, 10, 20])
+
+
+def test_texts_that_repeat_each_other_cannot_be_imputed_from() -> None:
+    shares = [f"{k} %" for k in range(10, 34)]
+    words = ["1", "2", "x", None] * 6
+    time, status = np.arange(1.0, 25.0), np.array([0, 1] * 12)
+    with pytest.raises(RefusedEstimateError, match="repeat each other"):
+        impute(
+            {"x": shares, "size": words, "z": shares}, outcome_columns(time, status),
+            imputations=2, rng=np.random.default_rng(1),
+        )  # fmt: skip
