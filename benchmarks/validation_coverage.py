@@ -15,16 +15,13 @@ percentiles of the optimism. "± 1.96 SD": about C less optimism, with the SD of
 under four fifths of the samples could be fitted, are refused, as the product refuses them.
 
 The location-shifted limits of C hold less than they should where events are few for the columns:
-79 to 80 % with 3 events a column, 82 to 92 % with 6 to 8, 88 to 93 % with 15 to 40. Nearly all
-misses are truths below the limits: C less optimism is still a little high there, and the middle of
-the limits is higher yet (it is near the mean C of the samples' models in the original rows).
-± 1.96 SD about C less optimism covers 0 to 4 points more. The limits of the slope hold 78 to 92 %.
-Without correction C is held in 58 to 90 %. The row of Cox with n = 500 and 40 % was repeated from
-another seed, with 97.5 % of 120 tables (C alone), so that its 87.7 % is chance in part. Limits of
-the observed risk of groups, moved by the optimism, hold 97 %.
-
-The percentiles behind the first table were interpolated between the first and the last draw; those
-given since are the (B + 1)p-th draws, with 200 samples a little wider.
+80 to 81 % with 3 events a column, 84 to 93 % with 6 to 8, 90 to 94 % with 15 or 16, 89 to 94 % with
+40. Nearly all misses are truths below the limits: C less optimism is still a little high there, and
+the middle of the limits is higher yet (it is near the mean C of the samples' models in the original
+rows). The limits of the slope hold 80 to 93 %. Without correction C is held in 58 to 90 %. The row
+of Cox with n = 500 and 40 % was repeated from another seed, with 97.5 % of 120 tables (C alone), so
+that its 89.0 % is chance in part. Limits of the observed risk of groups, moved by the optimism,
+hold 97 %.
 """
 
 from __future__ import annotations

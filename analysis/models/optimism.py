@@ -115,7 +115,7 @@ def too_narrow(events: int, columns: int) -> str:
         f"With under {EVENTS_FOR_LIMITS} events a column, as here, the limits of C and of the"
         " calibration slope are too narrow, and C less optimism is still a little too high: in"
         " simulated tables with 3 to 16 events a column, 95 % limits held what the model"
-        " shows in new people in 78 to 93 %."
+        " shows in new people in 80 to 94 %."
     )
 
 
