@@ -82,9 +82,9 @@ def own_hazard(table: OutcomeTable) -> Hazard:
     """
     start = np.where(table.entry_days > 0, table.entry_days, -1)
     is_event = table.status == 1
-    times = np.unique(table.time_days[is_event])
-    at_risk = ((table.time_days[None, :] >= times[:, None]) & (start < times[:, None])).sum(axis=1)
-    events = (table.time_days[None, :] == times[:, None])[:, is_event].sum(axis=1)
+    times, events = np.unique(table.time_days[is_event], return_counts=True)
+    entered = np.searchsorted(np.sort(start), times, side="left")
+    at_risk = entered - np.searchsorted(np.sort(table.time_days), times, side="left")
     hazard = np.concatenate([[0.0], np.cumsum(events / at_risk)])
     return lambda days: hazard[np.searchsorted(times, days, side="right")]
 
@@ -139,10 +139,20 @@ def order_in_time(table: OutcomeTable, hazard: Hazard, last_date: date) -> TimeO
     is_event = np.concatenate([np.ones(event_days.size, bool), np.zeros(months.size + 1, bool)])
     order = np.lexsort((~is_event, days))
     days, is_event = days[order], is_event[order]
-    expected = [expected_of_units(table, hazard, first + day - zero).sum() for day in days]
+    longest = int(max(table.time_days.max(), table.entry_days.max(), 0))
+    known = hazard(np.arange(longest + 1, dtype=np.float64))
+    distinct, place = np.unique(days, return_inverse=True)
+
+    def expect_until(day: int) -> float:
+        def look_up(since: Floats) -> Floats:
+            return known[np.maximum(since, 0.0).astype(np.int64)]
+
+        return float(expected_of_units(table, look_up, first + day - zero).sum())
+
+    expected = np.asarray([expect_until(day) for day in distinct])[place]
     followed_until = min(int((zero + table.time_days).max()), last) - first
     return TimeOrder(
-        date.fromordinal(first), days, is_event, np.cumsum(is_event), np.asarray(expected),
+        date.fromordinal(first), days, is_event, np.cumsum(is_event), expected,
         followed_until,
     )  # fmt: skip
 
