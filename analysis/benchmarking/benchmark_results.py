@@ -35,7 +35,7 @@ class Population:
     @property
     def words(self) -> str:
         """One line: numbers, years, medians, isotopes."""
-        parts = [f"{self.n} tumours"]
+        parts = ["1 tumour" if self.n == 1 else f"{self.n} tumours"]
         if self.first_year is not None:
             parts.append(f"treated {self.first_year} to {self.last_year}")
         for name, value in (("thickness", self.thickness_mm), ("diameter", self.diameter_mm)):
@@ -65,7 +65,7 @@ def describe_population(baseline: Sequence[Mapping[str, Any]]) -> Population:
     Examples
     --------
     >>> describe_population([{"year": 2019, "thickness_mm": 4.0, "isotope": "Ru-106"}]).words
-    '1 tumours, treated 2019 to 2019, median thickness 4.0 mm, Ru-106 100%'
+    '1 tumour, treated 2019 to 2019, median thickness 4.0 mm, Ru-106 100 %'
     """
 
     def median(name: str) -> float | None:

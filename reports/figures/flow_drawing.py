@@ -11,6 +11,7 @@ from matplotlib.patches import FancyArrowPatch, Rectangle
 from reports.figures import canvas, palette
 from reports.figures.canvas import PLAIN, SMALL, Drawing, Point
 from reports.figures.specs import FlowFigure, FlowStep
+from reports.words.values import Count
 from reports.words.wording import say
 
 LINE_IN = 0.155
@@ -47,15 +48,20 @@ def draw(spec: FlowFigure, prefix: str, *, narrow: bool = False) -> Drawing:
                 y = _passage(figure, layout, sides[place], y)
             y -= _height(boxes[place])
             _box(figure, boxes[place], (layout.box_left, y, layout.box_width), PLAIN, True)
-            label = f"{step.label}: {say(step.kept)} {spec.unit}"
+            label = f"{step.label}: {_with_unit(step, spec)}"
             points.append(_point(figure, layout.box_left + 0.08, y + _height(boxes[place]), label))
         return canvas.finished(figure, prefix, tuple(points))
+
+
+def _with_unit(step: FlowStep, spec: FlowFigure) -> str:
+    is_one = isinstance(step.kept, Count) and step.kept.value == 1
+    return f"{say(step.kept)} {spec.unit.removesuffix('s') if is_one else spec.unit}"
 
 
 def _box_lines(figure: Figure, spec: FlowFigure, step: FlowStep, layout: _Layout) -> list[str]:
     room = layout.box_width - 2 * PAD_IN
     lines = canvas.wrapped(figure, step.label, room, fontsize=PLAIN)
-    return [*lines, f"{say(step.kept)} {spec.unit}"]
+    return [*lines, f"{_with_unit(step, spec)}"]
 
 
 def _side_lines(figure: Figure, step: FlowStep, layout: _Layout) -> list[str]:

@@ -112,7 +112,7 @@ class FlowStep:
 
 @dataclass(frozen=True, slots=True)
 class FlowFigure:
-    """The patient flow, top to bottom (STROBE item 13)."""
+    """The patient flow, top to bottom (STROBE item 13). ``unit`` is a plural: tumours, eyes."""
 
     unit: str
     steps: tuple[FlowStep, ...]

@@ -20,9 +20,11 @@ from reports.figures.axis_range import axis_marks, axis_top
 from reports.figures.describe import alternative_text, notes
 from reports.figures.draw import draw
 from reports.figures.incidence_drawing import stacked
+from reports.figures.specs import FlowFigure, FlowStep
 from reports.figures.survival import survival_series
 from reports.page.document import Figure, blocks
 from reports.page.numbers_behind import numbers_table
+from reports.words.values import Count
 
 SPECS = [block.spec for block in blocks(sample_report()) if isinstance(block, Figure)]
 NAMES = [type(spec).__name__ for spec in SPECS]
@@ -197,3 +199,10 @@ def test_a_forest_of_ratios_near_one_is_not_crowded_at_its_edge():
     assert len(marks) >= 3
     # all else as before: doublings around the null
     assert ends((0.9, 0.68, 1.2))[2] == [0.5, 1, 2]
+
+
+def test_one_of_a_flow_is_no_plural():
+    flow = FlowFigure("tumours", (FlowStep("On record", Count(2)), FlowStep("Kept", Count(1))))
+    svg = draw(flow, "one").svg
+    assert "2 tumours" in svg
+    assert "1 tumour<" in svg
