@@ -11,25 +11,45 @@ import datetime as dt
 import io
 import zipfile
 from pathlib import Path
-from typing import Any
-from xml.sax.saxutils import escape, quoteattr
 
+import docx
 import typst
+from docx.document import Document
+from docx.enum.table import WD_TABLE_ALIGNMENT
+from docx.enum.text import WD_ALIGN_PARAGRAPH
+from docx.oxml import OxmlElement
+from docx.oxml.ns import qn
+from docx.shared import Mm, Pt, RGBColor
+from docx.table import Table, _Cell, _Row
+from docx.text.paragraph import Paragraph
 
+from reports.figures import palette
 from reports.figures.canvas import FONT_FOLDER
 from reports.page.document import Report
-from reports.render import docx_parts as parts
 from reports.render.laid_out import WORD_JOINER, Plain, lay_out
 from reports.render.pdf import made_at
 
-_DRAWING = "http://schemas.openxmlformats.org/drawingml/2006"
-_TEXT_WIDTH = 9638
-"""Width of the text in twentieths of a point: A4 less 20 mm on each side."""
-_EMU_PER_POINT = 12_700
 _DOTS_PER_INCH = 200
 _PICTURE = """#set page(width: auto, height: auto, margin: 0pt)
 #image(bytes(sys.inputs.svg), format: "svg", width: eval(sys.inputs.width))"""
-_SIDES = {"left": "left", "right": "right", "center": "center"}
+_SIDES = {
+    "left": WD_ALIGN_PARAGRAPH.LEFT,
+    "right": WD_ALIGN_PARAGRAPH.RIGHT,
+    "center": WD_ALIGN_PARAGRAPH.CENTER,
+}
+_TEXT_WIDTH = Mm(170)
+_LOOKS = {
+    "Normal": (10, palette.INK),
+    "Title": (20, palette.INK),
+    "Subtitle": (11, palette.QUIET_INK),
+    "Heading 1": (15, palette.INK),
+    "Heading 2": (12, palette.INK),
+    "Caption": (9, palette.INK),
+    "Table text": (8.5, palette.INK),
+    "Table note": (8.5, palette.QUIET_INK),
+    "Warning": (10, palette.WARNING),
+}
+"""Size in points and colour of every style that is used; those not in the template are added."""
 
 
 def render_docx(report: Report, *, font_dir: Path | None = None) -> bytes:
@@ -41,130 +61,92 @@ def render_docx(report: Report, *, font_dir: Path | None = None) -> bytes:
         A folder with more fonts, for characters in figures that the bundled font does not have.
     """
     plain = lay_out(report, narrow=False)
-    body = _Body([FONT_FOLDER, *([font_dir] if font_dir else [])])
+    document = docx.Document()
+    _set_up(document, report, plain)
+    body = _Body(document, [FONT_FOLDER, *([font_dir] if font_dir else [])])
     body.add_front(plain)
     for section in plain["sections"]:
         body.add_section(section)
-    made = made_at(report).astimezone(dt.UTC)
-    published = report.audience == "published"
-    who = "Published form" if published else "Internal: contains small counts"
-    files: dict[str, str | bytes] = {
-        "[Content_Types].xml": parts.CONTENT_TYPES,
-        "_rels/.rels": parts.PACKAGE_RELATIONS,
-        "docProps/core.xml": parts.properties(
-            plain["title"], plain["centre"], plain["language"], f"{made:%Y-%m-%dT%H:%M:%SZ}"
-        ),
-        "word/_rels/document.xml.rels": parts.document_relations(len(body.pictures)),
-        "word/document.xml": body.write(),
-        "word/footer1.xml": parts.footer(who),
-        "word/numbering.xml": parts.numbering(body.ordered_lists),
-        "word/styles.xml": parts.styles(plain["language"]),
-    }
-    for number, picture in enumerate(body.pictures, start=1):
-        files[f"word/media/figure-{number}.png"] = picture
-    return _pack(files)
-
-
-def _pack(files: dict[str, str | bytes]) -> bytes:
     stream = io.BytesIO()
-    with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as package:
-        for name, content in files.items():
+    document.save(stream)
+    return _undate(stream)
+
+
+def _undate(stream: io.BytesIO) -> bytes:
+    """Pack the parts again without the time at which they were written."""
+    packed = io.BytesIO()
+    with zipfile.ZipFile(stream) as written, zipfile.ZipFile(packed, "w") as package:
+        for name in written.namelist():
             entry = zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0))
             entry.compress_type = zipfile.ZIP_DEFLATED
-            package.writestr(entry, content)
-    return stream.getvalue()
+            package.writestr(entry, written.read(name))
+    return packed.getvalue()
 
 
-def _run(text: str, *, bold: bool = False) -> str:
-    look = "<w:rPr><w:b/></w:rPr>" if bold else ""
-    text = text.replace(WORD_JOINER, "")  # some fonts of Word show it as a box
-    return f'<w:r>{look}<w:t xml:space="preserve">{escape(text)}</w:t></w:r>' if text else ""
+def _set_up(document: Document, report: Report, plain: Plain) -> None:
+    """Page, styles, footer and properties."""
+    page = document.sections[0]
+    page.page_width, page.page_height = Mm(210), Mm(297)
+    page.left_margin = page.right_margin = Mm(20)
+    page.top_margin = page.bottom_margin = Mm(22)
+    for name, (points, colour) in _LOOKS.items():
+        if name not in document.styles:
+            document.styles.add_style(name, 1).base_style = document.styles["Normal"]
+        font = document.styles[name].font
+        font.size, font.name = Pt(points), "Calibri"
+        font.color.rgb = RGBColor.from_string(colour.removeprefix("#").upper())
+    document.styles["Caption"].paragraph_format.keep_with_next = True
+    document.styles["Table text"].paragraph_format.space_after = Pt(1)
+    language = OxmlElement("w:lang")
+    language.set(qn("w:val"), plain["language"])
+    document.styles["Normal"].element.get_or_add_rPr().append(language)
+    published = report.audience == "published"
+    who = "Published form" if published else "Internal: contains small counts"
+    footer = page.footer.paragraphs[0]
+    footer.add_run(f"{who}  ·  Page ")
+    _add_page_number(footer)
+    made = made_at(report).astimezone(dt.UTC).replace(tzinfo=None)
+    properties = document.core_properties
+    properties.title, properties.author = plain["title"][:255], plain["centre"][:255]
+    properties.language, properties.comments = plain["language"], ""
+    properties.created = properties.modified = made
 
 
-def _paragraph(content: str, style: str = "", more: str = "") -> str:
-    named = f'<w:pStyle w:val="{style}"/>' if style else ""
-    return f"<w:p><w:pPr>{named}{more}</w:pPr>{content}</w:p>"
+def _add_page_number(paragraph: Paragraph) -> None:
+    field = OxmlElement("w:fldSimple")
+    field.set(qn("w:instr"), " PAGE ")
+    paragraph._p.append(field)
 
 
-def _heading_text(column: Plain) -> str:
-    return f"{column['heading']} ({column['unit']})" if column["unit"] else str(column["heading"])
+def _clean(text: str) -> str:
+    return text.replace(WORD_JOINER, "")  # some fonts of Word show it as a box
 
 
-def _cell(text: str, width: int, *, side: str = "left", level: int = 0, **look: Any) -> str:
-    span = f'<w:gridSpan w:val="{look["span"]}"/>' if look.get("span") else ""
-    indent = f'<w:ind w:left="{200 * level}"/>' if level else ""
-    keep = "<w:keepNext/>" if look.get("keep") else ""
-    content = _paragraph(
-        _run(text, bold=bool(look.get("bold"))),
-        "TableText",
-        f'{keep}{indent}<w:jc w:val="{_SIDES[side]}"/>',
-    )
-    return f'<w:tc><w:tcPr><w:tcW w:w="{width}" w:type="dxa"/>{span}</w:tcPr>{content}</w:tc>'
+def _fill(cell: _Cell, text: str, *, bold: bool = False) -> Paragraph:
+    paragraph: Paragraph = cell.paragraphs[0]
+    paragraph.style = "Table text"
+    paragraph.add_run(_clean(text)).bold = bold or None
+    return paragraph
 
 
-def _line(name: str) -> str:
-    return f'<w:{name} w:val="single" w:sz="4" w:space="0" w:color="auto"/>'
-
-
-def write_table(table: Plain) -> str:
-    """A table of Word's own; its first row is flagged as the heading row."""
-    columns = table["columns"]
-    shares = table["widths"] or [1] * len(columns)
-    widths = [_TEXT_WIDTH * share // sum(shares) for share in shares]
-    sides = [column["align"] for column in columns]
-    layout = "fixed" if table["widths"] else "autofit"
-    heading = "".join(
-        _cell(_heading_text(column), width, side=side, bold=True, keep=True)
-        for column, width, side in zip(columns, widths, sides, strict=True)
-    )
-    rows = [f"<w:tr><w:trPr><w:cantSplit/><w:tblHeader/></w:trPr>{heading}</w:tr>"]
-    for row in table["rows"]:
-        if row["header"]:
-            cells = _cell(row["cells"][0], sum(widths), bold=True, keep=True, span=len(columns))
-        else:
-            cells = "".join(
-                _cell(text, width, side=side, level=0 if place else row["level"])
-                for place, (text, width, side) in enumerate(
-                    zip(row["cells"], widths, sides, strict=True)
-                )
-            )
-        rows.append(f"<w:tr><w:trPr><w:cantSplit/></w:trPr>{cells}</w:tr>")
-    grid = "".join(f'<w:gridCol w:w="{width}"/>' for width in widths)
-    lines = f"{_line('top')}{_line('bottom')}{_line('insideH')}"
-    return (
-        f'<w:tbl><w:tblPr><w:tblW w:w="{sum(widths)}" w:type="dxa"/>'
-        f'<w:tblBorders>{lines}</w:tblBorders><w:tblLayout w:type="{layout}"/>'
-        f'<w:tblLook w:firstRow="1"/></w:tblPr><w:tblGrid>{grid}</w:tblGrid>{"".join(rows)}</w:tbl>'
-    )
+def _mark(row: _Row, *names: str) -> None:
+    for name in names:
+        row._tr.get_or_add_trPr().append(OxmlElement(name))
 
 
 class _Body:
     """The document's body, written block by block."""
 
-    def __init__(self, fonts: list[Path]) -> None:
+    def __init__(self, document: Document, fonts: list[Path]) -> None:
+        self._document = document
         self._fonts = fonts
-        self.pictures: list[bytes] = []
-        self.ordered_lists = 0
-        self._written: list[str] = []
 
-    def write(self) -> str:
-        """The whole of ``word/document.xml``."""
-        page = (
-            f'<w:sectPr><w:footerReference w:type="default" r:id="{parts.FOOTER_RELATION}"/>'
-            '<w:pgSz w:w="11906" w:h="16838"/><w:pgMar w:top="1247" w:right="1134" '
-            'w:bottom="1247" w:left="1134" w:header="567" w:footer="567" w:gutter="0"/></w:sectPr>'
-        )
-        return (
-            '<?xml version="1.0" encoding="UTF-8" standalone="yes"?>\n'
-            f'<w:document xmlns:w="{parts.WORD}" xmlns:r="{parts.RELATIONS}" '
-            f'xmlns:wp="{_DRAWING}/wordprocessingDrawing" xmlns:a="{_DRAWING}/main" '
-            f'xmlns:pic="{_DRAWING}/picture"><w:body>{"".join(self._written)}{page}</w:body>'
-            "</w:document>"
-        )
-
-    def _add(self, text: str, style: str = "", *, lead: str = "", more: str = "") -> None:
-        start = _run(f"{lead} ", bold=True) if lead else ""
-        self._written.append(_paragraph(start + _run(text), style, more))
+    def _add(self, text: str, style: str = "Normal", *, lead: str = "") -> Paragraph:
+        paragraph = self._document.add_paragraph(style=style)
+        if lead:
+            paragraph.add_run(f"{_clean(lead)} ").bold = True
+        paragraph.add_run(_clean(text))
+        return paragraph
 
     def add_front(self, plain: Plain) -> None:
         """Title, where the report comes from, and what is said once at the front."""
@@ -172,15 +154,15 @@ class _Body:
         if plain["subtitle"]:
             self._add(plain["subtitle"], "Subtitle")
         for name, value in plain["provenance"]:
-            self._add(value, "TableNote", lead=f"{name}:")
+            self._add(value, "Table note", lead=f"{name}:")
         for notice in plain["notices"]:
             self._add(notice, "Warning")
 
     def add_section(self, section: Plain) -> None:
         """A section under its numbered heading."""
-        page = "<w:pageBreakBefore/>" if section["new_page"] else ""
         number = f"{section['number']}  " if section["number"] else ""
-        self._add(f"{number}{section['title']}", "Heading1", more=page)
+        heading = self._add(f"{number}{section['title']}", "Heading 1")
+        heading.paragraph_format.page_break_before = bool(section["new_page"]) or None
         for block in section["blocks"]:
             getattr(self, f"_add_{block['kind']}")(block)
 
@@ -188,19 +170,27 @@ class _Body:
         self._add(block["text"], lead=block["lead"])
 
     def _add_heading(self, block: Plain) -> None:
-        self._add(block["text"], "Heading2")
+        self._add(block["text"], "Heading 2")
 
     def _add_list(self, block: Plain) -> None:
-        number = parts.BULLETS
-        if block["ordered"]:
-            number = parts.NUMBERS + self.ordered_lists
-            self.ordered_lists += 1
-        marked = f'<w:numPr><w:ilvl w:val="0"/><w:numId w:val="{number}"/></w:numPr>'
+        number = self._restart_numbers() if block["ordered"] else None
         for item in block["items"]:
-            self._add(item, more=marked)
+            paragraph = self._add(item, "List Number" if block["ordered"] else "List Bullet")
+            if number is not None:
+                numbered = paragraph._p.get_or_add_pPr().get_or_add_numPr()
+                numbered.get_or_add_ilvl().val = 0
+                numbered.get_or_add_numId().val = number
+
+    def _restart_numbers(self) -> int:
+        """Begin a numbering of its own, of the kind that the style has."""
+        numbering = self._document.part.numbering_part.element
+        styled = self._document.styles["List Number"].element.pPr.numPr.numId.val
+        begun = numbering.add_num(numbering.num_having_numId(styled).abstractNumId.val)
+        begun.add_lvlOverride(ilvl=0).add_startOverride(1)
+        return int(begun.numId)
 
     def _add_note(self, block: Plain) -> None:
-        style = "Warning" if block["tone"] == "warning" else ""
+        style = "Warning" if block["tone"] == "warning" else "Normal"
         lead = block["title"] or {"warning": "Warning:"}.get(block["tone"], "Note:")
         self._add(block["text"], style, lead=lead)
 
@@ -214,20 +204,55 @@ class _Body:
     def _add_table(self, block: Plain) -> None:
         number = f"Table {block['number']}. " if block["number"] else ""
         self._add(f"{number}{block['caption']}", "Caption")
-        self._written.append(write_table(block))
+        table = self._document.add_table(rows=0, cols=len(block["columns"]), style="Table Grid")
+        write_rows(table, block)
         for note in block["notes"]:
-            self._add(note, "TableNote")
+            self._add(note, "Table note")
         self._add("")  # Word joins tables that touch
 
     def _add_figure(self, block: Plain) -> None:
         drawing = block["drawings"]["wide"]
-        self.pictures.append(_draw_picture(drawing, self._fonts))
-        self._written.append(
-            _paragraph(_picture(len(self.pictures), drawing, block), "", "<w:keepNext/>")
-        )
+        wide = min(Pt(drawing["width"]), _TEXT_WIDTH)
+        paragraph = self._document.add_paragraph()
+        paragraph.paragraph_format.keep_with_next = True
+        picture = io.BytesIO(_draw_picture(drawing, self._fonts))
+        shape = paragraph.add_run().add_picture(picture, width=wide)
+        described = shape._inline.docPr
+        described.set("descr", block["alternative"])
+        described.set("name", f"Figure {block['number']}")
         self._add(f"Figure {block['number']}. {block['caption']}", "Caption")
         for note in block["notes"]:
-            self._add(note, "TableNote")
+            self._add(note, "Table note")
+
+
+def write_rows(table: Table, block: Plain) -> None:
+    """Fill a table; its first row is flagged as the heading row."""
+    columns = block["columns"]
+    shares = block["widths"] or [1] * len(columns)
+    table.autofit = not block["widths"]
+    table.alignment = WD_TABLE_ALIGNMENT.LEFT
+    for column, share in zip(table.columns, shares, strict=True):
+        column.width = _TEXT_WIDTH * share // sum(shares)
+    heading = table.add_row()
+    _mark(heading, "w:cantSplit", "w:tblHeader")
+    for cell, column in zip(heading.cells, columns, strict=True):
+        unit = f" ({column['unit']})" if column["unit"] else ""
+        paragraph = _fill(cell, f"{column['heading']}{unit}", bold=True)
+        paragraph.alignment = _SIDES[column["align"]]
+        paragraph.paragraph_format.keep_with_next = True
+    for row in block["rows"]:
+        line = table.add_row()
+        _mark(line, "w:cantSplit")
+        cells = line.cells
+        if row["header"]:
+            paragraph = _fill(cells[0].merge(cells[-1]), row["cells"][0], bold=True)
+            paragraph.paragraph_format.keep_with_next = True
+            continue
+        for place, (cell, text) in enumerate(zip(cells, row["cells"], strict=True)):
+            paragraph = _fill(cell, text)
+            paragraph.alignment = _SIDES[columns[place]["align"]]
+            if not place and row["level"]:
+                paragraph.paragraph_format.left_indent = Pt(10 * row["level"])
 
 
 def _draw_picture(drawing: Plain, fonts: list[Path]) -> bytes:
@@ -242,20 +267,3 @@ def _draw_picture(drawing: Plain, fonts: list[Path]) -> bytes:
         sys_inputs={"svg": drawing["svg"], "width": f"{drawing['width']}pt"},
     )
     return bytes(made)
-
-
-def _picture(number: int, drawing: Plain, block: Plain) -> str:
-    shrink = min(1.0, _TEXT_WIDTH / 20 / drawing["width"])
-    wide, high = (round(drawing[side] * shrink * _EMU_PER_POINT) for side in ("width", "height"))
-    name = f'id="{number}" name="Figure {block["number"]}" descr={quoteattr(block["alternative"])}'
-    shape = (
-        f"<pic:pic><pic:nvPicPr><pic:cNvPr {name}/><pic:cNvPicPr/></pic:nvPicPr><pic:blipFill>"
-        f'<a:blip r:embed="{parts.image_relation(number)}"/><a:stretch><a:fillRect/></a:stretch>'
-        f'</pic:blipFill><pic:spPr><a:xfrm><a:off x="0" y="0"/><a:ext cx="{wide}" cy="{high}"/>'
-        '</a:xfrm><a:prstGeom prst="rect"><a:avLst/></a:prstGeom></pic:spPr></pic:pic>'
-    )
-    return (
-        f'<w:r><w:drawing><wp:inline><wp:extent cx="{wide}" cy="{high}"/><wp:docPr {name}/>'
-        f'<a:graphic><a:graphicData uri="{_DRAWING}/picture">{shape}</a:graphicData></a:graphic>'
-        "</wp:inline></w:drawing></w:r>"
-    )
