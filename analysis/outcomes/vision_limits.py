@@ -148,14 +148,17 @@ def _refit(
     if len(seen.last_above) < MANY_PATIENTS:
         rates = refit_draws(paths, tied, start, np.array(weights, np.int64))
     else:
-        inverse = invert_information(paths, tied, start)
+        among = np.zeros(len(seen.last_above))
+        among[:: max(1, among.size // DRAWN_OF_MANY)] = 1.0
+        like = paths.draw(among)
+        inverse = invert_information(like, tied, start)
         if inverse is None:  # all but flat somewhere: begin with each intensity by itself
-            events = expect_parameters(paths, tied, start)[1]
+            events = expect_parameters(like, tied, start)[1]
             inverse = np.diag(1 / np.maximum(events, 1.0))
         rates = []
         for weight in weights:
             part = weight[None, weight > 0].astype(np.int64)
-            scaled = inverse * (weight.size / part.sum())
+            scaled = inverse * (among.sum() / part.sum())
             rates += refit_draws(paths.draw(weight), tied, start, part, scaled)
     drawn = np.full((len(weights), 2, len(when)), np.nan)
     for i, rate in enumerate(rates):
