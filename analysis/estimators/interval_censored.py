@@ -28,6 +28,9 @@ from registry.errors import RefusedEstimateError
 
 Scores = Literal["sun", "finkelstein"]
 
+_LEAST_MASS = 1e-14
+"""Less is rounding of the search: it would be a step that the survival does not show."""
+
 
 @dataclass(frozen=True, slots=True)
 class NpmleAt:
@@ -181,8 +184,8 @@ def _estimate(
     inner: InnermostIntervals, is_event: npt.NDArray[np.bool_], tolerance: float
 ) -> Npmle:
     fit = maximise_masses(inner.first, inner.stop, inner.weight, len(inner.lower), tolerance)
-    kept = fit.mass > 0
-    mass = fit.mass[kept]
+    kept = fit.mass > _LEAST_MASS
+    mass = fit.mass[kept] / fit.mass[kept].sum()
     remaining = np.append(np.cumsum(mass[::-1])[::-1][1:], 0.0)
     return Npmle(
         n=len(is_event),

@@ -8,7 +8,7 @@ from random import Random
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from analysis.estimators.interval_censored import interval_censored_log_rank, npmle
@@ -62,7 +62,14 @@ def self_consistent(lower: np.ndarray, upper: np.ndarray, places: np.ndarray) ->
     return float(np.log(covers @ mass).sum())
 
 
+A_MASS_BELOW_ROUNDING: Intervals = [
+    *((0, 1), (0, 0), (0, math.inf), (0, 3), (0, 8), (1, 2), (1, math.inf), (2, 3), (2, math.inf)),
+    *((3, 4), (3, 5), (3, 6), (4, 6), (5, 6), (6, 7), (6, 8), (6, 8), (7, 8), (7, 8), (7, 8)),
+]
+
+
 @given(intervals)
+@example(A_MASS_BELOW_ROUNDING)
 def test_masses_sum_to_one_and_the_gap_is_closed(data: Intervals) -> None:
     estimate = npmle(*split(data))
     assert estimate.mass.sum() == pytest.approx(1, abs=1e-12)
