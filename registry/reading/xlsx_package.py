@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 import zipfile
+import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
@@ -126,12 +127,10 @@ class XlsxPackage:
         try:
             with self._zip.open(part) as stream:
                 yield from self._bounded(stream, part, most)
-        except (OSError, EOFError, zipfile.BadZipFile, RuntimeError, NotImplementedError):
+        except (OSError, EOFError, zipfile.BadZipFile, zlib.error, RuntimeError):
             raise self.refuse(f"is damaged in {part}. Save it anew as XLSX") from None
         except KeyError:
             raise self.refuse(f"lacks the part {part}. Save it anew as XLSX") from None
-        except zipfile.zlib.error:  # type: ignore[attr-defined]
-            raise self.refuse(f"is damaged in {part}. Save it anew as XLSX") from None
 
     def _bounded(self, stream: IO[bytes], part: str, most: int) -> Iterator[bytes]:
         size = 0

@@ -151,6 +151,20 @@ def test_what_would_fill_the_memory_is_refused(
 _ROW = "<row r='{0}'><c r='{1}'{2}><v>{3}</v></c></row>"
 
 
+def test_a_packing_that_nobody_reads_is_refused(tmp_path: Path) -> None:
+    """Method 97 (WavPack) of the ZIP specification, APPNOTE 4.4.5, which no spreadsheet uses."""
+    path = _save(tmp_path / "odd.xlsx", {"A1": 1})
+    content = bytearray(path.read_bytes())
+    for mark, place in ((b"PK\x03\x04", 8), (b"PK\x01\x02", 10)):  # local and central headers
+        start = content.find(mark)
+        while start >= 0:
+            content[start + place : start + place + 2] = (97).to_bytes(2, "little")
+            start = content.find(mark, start + 1)
+    path.write_bytes(content)
+    with pytest.raises(RefusedInputError, match="is damaged in"):
+        _read(path)
+
+
 @pytest.mark.parametrize(
     "rows",
     [
