@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
 
+from analysis.benchmarking.published_rates import PublishedRate
 from analysis.outcomes.cohort import CohortRules, DataCut
 from analysis.outcomes.end_points import EYE_LOSS, MAIN, EndPoint
 from analysis.outcomes.outcome import Estimation, Outcome, OutcomeTable, analyse_group
@@ -62,3 +64,27 @@ def build_outcome(table: OutcomeTable) -> Outcome:
         tests=(),
         sensitivity=(),
     )
+
+
+def rate(years: float | None = 5.0, failure: float = 0.1, **changes: Any) -> PublishedRate:
+    """Make an invented Kaplan–Meier figure of a large series."""
+    made = PublishedRate(
+        key="Own2020",
+        citation="Invented 2020",
+        end_point="eye_retention",
+        definition="eye kept",
+        compares_with="eye_loss",
+        estimator="kaplan-meier",
+        n=5000,
+        years=years,
+        failure=failure,
+        lower=failure * 0.95,
+        upper=failure * 1.05,
+        interval_from="printed",
+        isotope="Ru-106",
+        population="all",
+        stratum=None,
+        verified="read",
+        note="",
+    )
+    return replace(made, **changes)

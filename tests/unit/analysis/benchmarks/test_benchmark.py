@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from benchmark_tables import rate
 
 from analysis.benchmarking.benchmark import compare, judge
 from analysis.benchmarking.benchmark_results import describe_population, run_benchmarks
@@ -44,29 +45,6 @@ from reports.words.wording import say
 
 Make = Callable[..., Any]
 MARGIN = Margin("eye_loss", 1.5, "invented", date(2015, 1, 1))
-
-
-def rate(years: float | None = 5.0, failure: float = 0.1, **changes: Any) -> PublishedRate:
-    made = PublishedRate(
-        key="Own2020",
-        citation="Invented 2020",
-        end_point="eye_retention",
-        definition="eye kept",
-        compares_with="eye_loss",
-        estimator="kaplan-meier",
-        n=5000,
-        years=years,
-        failure=failure,
-        lower=failure * 0.95,
-        upper=failure * 1.05,
-        interval_from="printed",
-        isotope="Ru-106",
-        population="all",
-        stratum=None,
-        verified="read",
-        note="",
-    )
-    return replace(made, **changes)
 
 
 def series(*rates: PublishedRate) -> PublishedSeries:
