@@ -12,8 +12,9 @@ from analysis.estimators.illness_death import (
     VisitedToDeath,
 )
 from analysis.estimators.illness_death_draws import leave_out_zeros, refit_draws
-from analysis.estimators.illness_death_paths import lay_out_paths, occupy_states
+from analysis.estimators.illness_death_paths import Paths, lay_out_paths, occupy_states
 from analysis.estimators.illness_death_search import (
+    Tied,
     expect_parameters,
     invert_information,
     lay_grid,
@@ -100,7 +101,8 @@ def bootstrap_loss(
     number = number_patients(patient)
     patients = int(number.max()) + 1
     size = size_of_draw(patients)
-    drawn = _refit(seen, fit, when, [draw_patients(number, rng, size) for _ in range(resamples)])
+    weights = [draw_patients(number, rng, size) for _ in range(resamples)]
+    drawn = _refit(seen, fit, when, weights, in_parts=size < patients)
     failed = int(np.isnan(drawn[:, 0, 0]).sum())
     if failed * 10 > resamples:
         raise RefusedEstimateError(f"The search did not end in {failed} of {resamples} draws.")
@@ -132,12 +134,14 @@ def shrink_spread(drawn: Floats, centre: Floats, factor: float) -> Floats:
 
 
 def _refit(
-    seen: VisitedToDeath, fit: IllnessDeath, when: Floats, weights: list[npt.NDArray[np.uint16]]
+    seen: VisitedToDeath,
+    fit: IllnessDeath,
+    when: Floats,
+    weights: list[npt.NDArray[np.uint16]],
+    *,
+    in_parts: bool,
 ) -> Floats:
-    """Incidence of loss and share above in every draw, shape (b, 2, m); NaN where none was fitted.
-
-    Draws of a part of the patients are laid out one by one, so that those left out cost nothing.
-    """
+    """Incidence of loss and share above in each draw, shape (b, 2, m); NaN where none was fitted."""
     knots = [tuple(fit.knots[name]) for name in TRANSITIONS]
     grid, start = lay_grid(knots), np.concatenate([fit.intensity[name] for name in TRANSITIONS])
     tied = leave_out_zeros(tie_pieces(knots, grid), start)
@@ -145,27 +149,36 @@ def _refit(
         seen.last_above, seen.first_below, seen.vital_status_time, seen.died, grid
     )
     start = start[start > 0]
-    if len(seen.last_above) < MANY_PATIENTS:
-        rates = refit_draws(paths, tied, start, np.array(weights, np.int64))
+    if in_parts:
+        rates = _refit_parts(paths, tied, start, weights)
     else:
-        among = np.zeros(len(seen.last_above))
-        among[:: max(1, among.size // DRAWN_OF_MANY)] = 1.0
-        like = paths.draw(among)
-        inverse = invert_information(like, tied, start)
-        if inverse is None:  # all but flat somewhere: begin with each intensity by itself
-            events = expect_parameters(like, tied, start)[1]
-            inverse = np.diag(1 / np.maximum(events, 1.0))
-        rates = []
-        for weight in weights:
-            part = weight[None, weight > 0].astype(np.int64)
-            scaled = inverse * (among.sum() / part.sum())
-            rates += refit_draws(paths.draw(weight), tied, start, part, scaled)
+        rates = refit_draws(paths, tied, start, np.array(weights, np.int64))
     drawn = np.full((len(weights), 2, len(when)), np.nan)
     for i, rate in enumerate(rates):
         # no loss in a draw: unseen losses alone say nothing
         if rate is not None and (weights[i][seen.loss_seen] > 0).any():
             drawn[i] = occupy_states(when, grid, *spread_on_grid(rate, tied))[:2]
     return drawn
+
+
+def _refit_parts(
+    paths: Paths, tied: Tied, start: Floats, weights: list[npt.NDArray[np.uint16]]
+) -> list[Floats | None]:
+    """Refit draws of a part of the patients, laid out one by one: those left out cost nothing."""
+    rows = weights[0].size
+    among = np.zeros(rows)
+    among[:: max(1, rows // DRAWN_OF_MANY)] = 1.0
+    like = paths.draw(among)
+    inverse = invert_information(like, tied, start)
+    if inverse is None:  # all but flat somewhere: begin with each intensity by itself
+        events = expect_parameters(like, tied, start)[1]
+        inverse = np.diag(1 / np.maximum(events, 1.0))
+    rates: list[Floats | None] = []
+    for weight in weights:
+        part = weight[None, weight > 0].astype(np.int64)
+        scaled = inverse * (among.sum() / part.sum())
+        rates += refit_draws(paths.draw(weight), tied, start, part, scaled)
+    return rates
 
 
 def bootstrap_if_no_one_died(
