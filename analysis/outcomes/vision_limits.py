@@ -141,7 +141,7 @@ def _refit(
     *,
     in_parts: bool,
 ) -> Floats:
-    """Incidence of loss and share above in each draw, shape (b, 2, m); NaN where none was fitted."""
+    """Incidence of loss and share above in each draw, shape (b, 2, m); NaN where not fitted."""
     knots = [tuple(fit.knots[name]) for name in TRANSITIONS]
     grid, start = lay_grid(knots), np.concatenate([fit.intensity[name] for name in TRANSITIONS])
     tied = leave_out_zeros(tie_pieces(knots, grid), start)
